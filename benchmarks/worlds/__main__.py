@@ -93,7 +93,8 @@ def judged(task: tuple[str, int, Path, bool]) -> Scored:
     out = score(world, answered.status, answered.seconds)
     if answered.status is None:
         out.verdict = f"exit {answered.code}: {answered.said[-2000:]}"
-    if with_oracle and not world.star_model and not world.habits.sensor_every_minutes:
+    known = not world.star_model and not any(world.bends) and world.synced_from > world.days
+    if with_oracle and known and not world.habits.sensor_every_minutes:
         out.oracle = oracle_error(world, folder)[1][1:]
     return out
 

@@ -78,6 +78,8 @@ def take(world: World) -> tuple[Taken, dict[str, list[list[object]]]]:
         else:
             one = _pointing(world, rng, number, day, session, rows["solves"], model)
             session = int(one.session.max()) + 1
+            if world.habits.sweep_beside and rng.random() < world.habits.sweep_beside:
+                parts.append(_sweep(world, rng, number, day + 0.5 / 24.0, rows["sweeps"]))
         parts.append(one)
     names = list(Taken.__dataclass_fields__)
     return Taken(*(np.concatenate([getattr(p, name) for p in parts]) for name in names)), rows
@@ -118,13 +120,16 @@ def _ideal(site: Site, hour: np.ndarray, dec: np.ndarray) -> np.ndarray:
     return np.asarray(own @ ideal_axes(site))
 
 
-def _places(world: World, rng: np.random.Generator, count: int) -> np.ndarray:
+def _places(world: World, rng: np.random.Generator, count: int, day: float = 0.0) -> np.ndarray:
     """Draw directions in the part of the sky that the owner uses."""
     habits, site = world.habits, world.site
+    hours = habits.hour_angles_deg
+    if habits.east_until:
+        hours = (hours[0], 5.0) if day < habits.east_until else (-5.0, hours[1])
     chosen: list[np.ndarray] = []
     low, high = (np.sin(np.radians(d)) for d in habits.declinations_deg)
     while len(chosen) < count:
-        hour = np.radians(rng.uniform(*habits.hour_angles_deg))
+        hour = np.radians(rng.uniform(*hours))
         dec = site.sign * np.arcsin(rng.uniform(low, high))
         seen = _ideal(site, np.array([hour]), np.array([dec]))[0]
         if np.sin(np.radians(habits.lowest_deg)) < seen[2] < np.sin(np.radians(habits.highest_deg)):
@@ -153,7 +158,7 @@ def _pointing(
     count = int(rng.integers(world.habits.solves[0], world.habits.solves[1] + 1))
     moment = _evening(world, rng, day, count)
     when, air = _when(world, moment), _air(world, rng, moment)
-    enu = _places(world, rng, count)
+    enu = _places(world, rng, count, day)
     hour, _ = _hour_dec(world.site, enu)
     side = np.ones(count) if world.fork else np.where(hour >= 0.0, 1.0, -1.0)
     ra, dec = catalogued(when, enu, air.true)
@@ -165,6 +170,8 @@ def _pointing(
     if world.mirror:
         lie = _lie(world, rng, side, np.degrees(hour))
         noise = noise + rng.normal(0.0, world.mirror / np.sqrt(2.0), (count, 2))[lie]
+    bent = _bends(world, mech_h, mech_d)
+    mech_h, mech_d = mech_h + bent[0] * ARCSEC / cos_d, mech_d + bent[1] * ARCSEC
     mech_h, mech_d = mech_h + noise[:, 0] * ARCSEC / cos_d, mech_d + noise[:, 1] * ARCSEC
     if world.zero == "kept":
         repeat = rng.normal(0.0, world.zero_repeats, 2)
@@ -181,6 +188,10 @@ def _pointing(
     solved_dec = dec + off[:, 1] / 3600.0
     solved_ra = ra + off[:, 0] / 3600.0 / np.cos(np.radians(dec))
     mount_ra, mount_dec = np.degrees(when.last_rad - said_h) % 360.0, np.degrees(said_d)
+    if day >= world.synced_from:
+        mount_ra, mount_dec = (np.degrees(angle) for angle in of_date(when, solved_ra, solved_dec))
+        step = rng.normal(0.0, sizes.SYNC_SD / 3600.0, (2, count))
+        mount_ra, mount_dec = (mount_ra + step[0] / cos_d) % 360.0, mount_dec + step[1]
     if world.frame == "j2000":
         mount_ra, mount_dec = _j2000(when, np.radians(mount_ra), np.radians(mount_dec))
     times = _times(world, moment)
@@ -201,6 +212,13 @@ def _pointing(
     return Taken(
         np.full(count, number), moment, np.zeros(count, dtype=int), sessions, enu, side, wild, lie, residual
     )
+
+
+def _bends(world: World, hour: np.ndarray, dec: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return by how much the instrument bends, as cos(dec) dH and dD [arcsec]."""
+    sine, cosine, twice, across = world.bends
+    dec_bent = sine * np.sin(hour) + cosine * np.cos(hour) + twice * np.cos(2.0 * hour)
+    return across * np.sin(hour) * np.cos(dec), dec_bent
 
 
 def _lie(world: World, rng: np.random.Generator, side: np.ndarray, hour_deg: np.ndarray) -> np.ndarray:
@@ -307,7 +325,8 @@ def _sweep(
         dec = world.site.sign * np.radians(rng.uniform(*habits.declinations_deg))
         sides = np.full(count, 1.0 if world.fork else side)
         clamped = dec + rng.normal(0.0, CLAMP_NOISE, count) * ARCSEC
-        enu = looks(world.site, standing, world.tube, sides, hour, clamped)
+        bent = clamped - _bends(world, hour, clamped)[1] * ARCSEC
+        enu = looks(world.site, standing, world.tube, sides, hour, bent)
         if np.all(enu[:, 2] > np.sin(np.radians(habits.lowest_deg))):
             break
     ra, dec_deg = catalogued(when, enu, air.true)

@@ -147,7 +147,9 @@ def _events(world: World, status: dict[str, Any], out: Scored) -> None:
         if step.what == "clock":
             left -= _clock(told, near, out)
         else:
-            left -= _step(step, told, spans, left, min(near, key=lambda k: apart[k], default=None), out)
+            # of several events in one gap the one that is said of this part, or has a size in it
+            own = min(near, key=lambda k: (apart[k], not _is_of(told[k], step)), default=None)
+            left -= _step(step, told, spans, left, own, out)
     # What is told around a recorded correction, of its knob, says how well that correction took.
     for step in (s for s in world.course.steps if not s.unrecorded):
         left -= {k for k in left if spans[k][0] <= step.day <= spans[k][1] and told[k]["what"] == step.what}
@@ -155,6 +157,13 @@ def _events(world: World, status: dict[str, Any], out: Scored) -> None:
     for k, event in enumerate(told):
         size = {name: round(value, 1) for name, value in event["size"].items() if value}
         out.events.append(f"{'false ' * (k in left)}{event['what']} {event['before_utc'][:10]} {size}")
+
+
+def _is_of(event: dict[str, Any], step: Step) -> bool:
+    """Whether an event is told of what stepped, or where that isn't told, sized in it."""
+    if event["what"] != "undetermined":
+        return bool(event["what"] == step.what)
+    return any(event["size"].get(name) for name in step.sizes)
 
 
 def _step(

@@ -66,3 +66,8 @@ AXIS_SD = 60.0
 THERMOMETER_SD, BAROMETER_SD = 0.5, 1.0
 #: Pressure of the air about its mean for the height, sd [hPa] (from memory).
 PRESSURE_SD = 8.0
+#: How far tube, bearings and circles move the picture with the hour angle, each harmonic [arcsec] (from
+#: memory: what pointing analyses of amateur mounts leave over when cone, axes and droop are out).
+BENDS = (5.0, 20.0)
+#: How exactly a sync sets the mount to the solve, sd of a coordinate [arcsec] (encoder steps, from memory).
+SYNC_SD = 1.5

@@ -30,6 +30,8 @@ class Habits:
     hour_angles_deg: tuple[float, float] = (-70.0, 70.0)
     declinations_deg: tuple[float, float] = (-20.0, 72.0)  # toward the elevated pole positive
     second_sync_share: float = 0.08
+    sweep_beside: float = 0.0  # share of nights of solves that end with a sweep
+    east_until: float = 0.0  # the owner looks east of the meridian until this day, then west
     level_every_days: float = 0.0
     level_sd: float = sizes.LEVEL_SD
     sensor_every_minutes: float = 0.0
@@ -59,6 +61,9 @@ class World:
     mirror_moves: str = "sides"  # to one of two places a night, anew at each change of sides, by the hour
     fork: bool = False
     star_model: str = ""  # "", once, nightly
+    #: What dD has of sin H, cos H and cos 2H, and cos D dH of cos D sin H [arcsec].
+    bends: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    synced_from: float = np.inf  # from this day on the log has the mount's place after a sync on the solve
     frame: str = "date"  # or j2000
     reports_given: bool = True
     clock_wrong: tuple[tuple[float, float, float], ...] = ()  # from day, to day, hours fast
@@ -549,6 +554,41 @@ def _summers(world: World) -> list[tuple[float, float]]:
     return out
 
 
+def bends(seed: int) -> World:
+    """Tube and bearings bend with the hour angle; frost, kept zero.  Every other owner changes his sky."""
+    world, rng = _base("bends", seed, cold=True)
+    world.bends = tuple(_signed(rng, sizes.BENDS) for _ in range(4))  # type: ignore[assignment]
+    if seed % 4 >= 2:
+        world.habits.east_until = world.days * _between(rng, (0.4, 0.6))
+    _frost(world, rng, _between(rng, sizes.FROST))
+    return world
+
+
+def after_sync(seed: int) -> World:
+    """From some day on the mount's place in the log is that after a sync on the solve.  Kept zero, frost."""
+    world, rng = _base("after_sync", seed, cold=True)
+    world.axis = tuple(_signed(rng, (120.0, 400.0)) for _ in range(2))  # type: ignore[assignment]
+    world.synced_from = _some_day(world, rng, 0.3, 0.8)
+    _frost(world, rng, _between(rng, sizes.FROST))
+    return world
+
+
+def unnoted(seed: int) -> World:
+    """Both knobs are turned on one afternoon and nothing is written down; half with a kept zero."""
+    world, rng = _base("unnoted", seed, zero="kept" if seed % 4 < 2 else "synced")
+    day = _some_day(world, rng)
+    for part in ("mount_az", "mount_alt"):
+        world.course.steps.append(Step(day, part, {part: _signed(rng, sizes.SLIP)}))
+    return world
+
+
+def swept_model(seed: int) -> World:
+    """A mount with a star model of its own, which the owner does not mention, and sweeps after its solves."""
+    world = star_model(seed)
+    world.name, world.habits.sweep_beside = "swept_model", 0.2
+    return world
+
+
 def sensor(seed: int) -> World:
     """A tilt sensor that logs every ten minutes and swings with the Sun; zeros lost, frost; some bumped."""
     habits = Habits(sensor_every_minutes=10.0)
@@ -629,6 +669,10 @@ WORLDS: dict[str, World_] = {
         low_air,
         j2000,
         clock,
+        bends,
+        after_sync,
+        unnoted,
+        swept_model,
         sensor,
         mixture,
     )

@@ -13,12 +13,13 @@ import pandas as pd
 from drift.codes import AxisReason, PointingUse, Reports, Source
 from drift.mount.instrument import CONE, NONPERP, hour_angle_and_dec
 from drift.night.fit import PRIOR_SD, FitState, row_class
-from drift.night.mount_frame import ALTERNATIVES, taken_as
+from drift.night.mount_frame import ALTERNATIVES, Places, lifted, taken_as
 from drift.night.observations import Directions
 from drift.night.sightings import POINTING, SessionRows, Sightings
 from drift.night.system import AXIS_PRIOR_SD, ZERO_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
 from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
+from drift.sky.air import STANDARD_TEMP_C, standard_pressure_hpa
 from drift.types import InstrumentConstants, NightAxis, Nights
 
 # ---- Mounts whose own star model alters what they report.
@@ -51,11 +52,11 @@ AXIS = slice(0, 2)
 # ---- Places that were logged after a sync on the very solve: they are the solve's own, and hide all.
 
 
-#: In the middle of the nights about one of echoes mount and solve differ by less than the first, and on that
-#: night by less than the second [arcsec]: common practice, a sync is exact to the encoders' step of an
-#: arcsecond or two, while a raw mount, or one with a model, is off by five and more in each coordinate.
+#: In the middle of the nights before or after one of echoes mount and solve differ by less than the first,
+#: and on that night by less than the second [arcsec]: common practice, a sync is exact to the encoders' step
+#: of an arcsecond or two, while a raw mount, or one with a model, is off by five and more each way.
 ECHOES_ARCSEC, ECHO_ARCSEC = 4.0, 12.0
-#: So many nights on each side are looked at.
+#: So many nights on each side are looked at; where a log begins to echo, one side tells.
 NIGHTS_ABOUT = 5
 #: So many solves, and places so far apart [rad], tell it from a mount that stays where it was synced.
 FEWEST_ECHOES, ECHOES_APART = 3, np.radians(15.0)
@@ -84,22 +85,47 @@ def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: floa
     if not wide.any():
         return single
     for places in ALTERNATIVES:
-        table = taken_as(places, solves, seen, latitude_rad)
-        later = np.angle(np.exp(1j * (seen.last_rad - np.radians(table["mount_ra_deg"].to_numpy()) - ha)))
-        higher = np.radians(table["mount_dec_deg"].to_numpy()) - dec
+        mount_ra, mount_dec = _mount_places(places, solves, seen, latitude_rad)
+        later = np.angle(np.exp(1j * (seen.last_rad - mount_ra - ha)))
+        higher = mount_dec - dec
         apart = np.hypot(np.cos(dec) * later, higher) * ARCSEC_PER_RAD
         middle = pd.Series(apart).groupby(night).median().to_numpy()
-        telling = np.flatnonzero(wide)
-        at = np.searchsorted(telling, np.arange(nights.size))
-        about = [telling[max(k - NIGHTS_ABOUT, 0) : k + NIGHTS_ABOUT + 1] for k in at.tolist()]
-        found |= (middle < ECHO_ARCSEC) & (
-            np.array([np.median(middle[own]) for own in about]) < ECHOES_ARCSEC
-        )
+        about = _about(middle[wide], np.searchsorted(np.flatnonzero(wide), np.arange(nights.size)))
+        found |= (middle < ECHO_ARCSEC) & (about < ECHOES_ARCSEC)
         left = wide[night] & ~found[night]
         near, ring = left & (apart < ECHOES_ARCSEC), left & (apart >= ECHOES_ARCSEC) & (apart < ECHO_ARCSEC)
         if max(FEWEST_SINGLE, int(ring.sum())) <= int(near.sum()):
             single |= near
     return np.asarray(found[night] | single)
+
+
+def _mount_places(
+    places: Places, solves: pd.DataFrame, seen: Directions, latitude_rad: float
+) -> tuple[Floats, Floats]:
+    """Return the mount's places [rad] taken one way, refraction as the logged air of each row has it."""
+    bare = taken_as(replace(places, airless=False), solves, seen, latitude_rad)
+    ra, dec = (np.radians(bare[name].to_numpy(dtype=float)) for name in ("mount_ra_deg", "mount_dec_deg"))
+    if not places.airless:
+        return ra, dec
+    usual = float(standard_pressure_hpa(0.0)) if seen.air is None else seen.air.usual_pressure_hpa
+    pressure = solves["pressure_hpa"].to_numpy(dtype=float) / usual
+    kelvin = (solves["temp_c"].to_numpy(dtype=float) - STANDARD_TEMP_C) / (STANDARD_TEMP_C + 273.15) + 1.0
+    share = np.where(np.isfinite(pressure), pressure, 1.0) / np.where(np.isfinite(kelvin), kelvin, 1.0)
+    whole = lifted(bare, seen, latitude_rad)
+    return (
+        ra + share * (np.radians(whole["mount_ra_deg"].to_numpy(dtype=float)) - ra),
+        dec + share * (np.radians(whole["mount_dec_deg"].to_numpy(dtype=float)) - dec),
+    )
+
+
+def _about(value: Floats, at: Ints) -> Floats:
+    """Return the lesser of the medians of the nights up to each place and of those from it on, (n,)."""
+    sides = (
+        [value[max(k - NIGHTS_ABOUT, 0) : k + 1] for k in at.tolist()],
+        [value[k : k + NIGHTS_ABOUT + 1] for k in at.tolist()],
+    )
+    medians = [[float(np.median(one)) if one.size else np.inf for one in side] for side in sides]
+    return np.asarray(np.min(medians, axis=0))
 
 
 def _seen_wide(enu: Floats, night: Ints, nights: int) -> Bools:
