@@ -121,6 +121,8 @@ class InstrumentConstants:
     sds: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
     noise_arcsec: float = float("nan")  # on-sky scatter of one good solve, one coordinate
     zero_repeatability_dec_arcsec: float = float("nan")
+    #: (12,) how it bends with the hour angle, as `drift.night.bending.bend_columns`; None where left alone.
+    bends: npt.NDArray[np.floating[Any]] | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,7 +11,15 @@ from drift.cache import NoStore, Store
 from drift.codes import HourAngleZero, Side, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS, hour_angle_and_dec
 from drift.night.altered_reports import echoes, sees_two_axes
-from drift.night.bending import BENT_CHANCE, WORTH_ARCSEC, Bending, bending, bends_of, straightened
+from drift.night.bending import (
+    BENDS,
+    BENT_CHANCE,
+    WORTH_ARCSEC,
+    Bending,
+    bending,
+    bends_of,
+    straightened,
+)
 from drift.night.clock_hours import clocks_put_right
 from drift.night.instrument_changes import instrument_changes, sides_reversed
 from drift.night.mount_frame import (
@@ -427,7 +435,7 @@ def _collect(
         )
     return Nights(
         nights=tuple(out),
-        instruments=_instruments(searched, split),
+        instruments=_instruments(searched, split, bent.values.reshape(-1, BENDS)),
         set_aside=_set_aside(searched),
         notices=notices,
     )
@@ -546,7 +554,9 @@ def _notices(
     return tuple(out)
 
 
-def _instruments(searched: NightsSearched, split: NightSplit) -> tuple[InstrumentConstants, ...]:
+def _instruments(
+    searched: NightsSearched, split: NightSplit, bends: Floats
+) -> tuple[InstrumentConstants, ...]:
     solution, scales = searched.state.solution, searched.state.scales
     edges = [-(2**62), *(int(t) for t in split.constants_us), 2**62]
     eras_seen = set(searched.sessions.era[searched.sessions.source == POINTING].tolist())
@@ -565,6 +575,7 @@ def _instruments(searched: NightsSearched, split: NightSplit) -> tuple[Instrumen
                 sds=sds,
                 noise_arcsec=float(np.sqrt(np.mean(scales.scatter[:2] ** 2))),
                 zero_repeatability_dec_arcsec=float(repeat),
+                bends=bends[era] if bends[era].any() else None,
             )
         )
     return tuple(out)

@@ -29,6 +29,7 @@ from drift.mount.instrument import (
     tangent_basis,
 )
 from drift.night.altered_reports import Shown, chance_altered, hidden_variance
+from drift.night.bending import bend_columns
 from drift.night.mount_frame import AS_RECORDED, taken_as
 from drift.night.mount_frame import Places as Frame
 from drift.night.observations import Directions, tube_sides
@@ -141,6 +142,11 @@ def seen_tonight(
     side = tube_sides(table, hour_angle)[0] if site.mount.flips else np.zeros(len(table))
     mech_ha = _wrapped(sky.last_rad - np.radians(table["mount_ra_deg"].to_numpy(dtype=float)))
     mech_dec = np.radians(table["mount_dec_deg"].to_numpy(dtype=float))
+    known = () if analysis is None else analysis.nights.instruments
+    bends = known[-1].bends if known else None
+    if bends is not None:
+        bent = (bend_columns(hour_angle, dec, side) @ bends) / ARCSEC_PER_RAD
+        mech_ha, mech_dec = mech_ha - bent[:, 0] / np.cos(dec), mech_dec - bent[:, 1]
     split = split_nights(where[1], corrections)
     kept = zero_stays(site)
     stretch = _numbered(split.part(time_us))
