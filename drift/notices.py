@@ -86,6 +86,7 @@ class NightCode(Code):
     MOUNT_PLACES_CHANGED = "night.mount_places_changed"
     INSTRUMENT_CHANGED = "night.instrument_changed"
     TUBE_SIDES_REVERSED = "night.tube_sides_reversed"
+    SYNCED_AT_TARGETS = "night.synced_at_targets"
     MOUNT_ECHOES_SOLVES = "night.mount_echoes_solves"
     INSTRUMENT_BENDS = "night.instrument_bends"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"

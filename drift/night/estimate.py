@@ -34,6 +34,7 @@ from drift.night.observations import (
     assemble,
     tube_sides,
     with_still_apart,
+    with_target_sessions,
 )
 from drift.night.outliers import NightsSearched, night_squares, search
 from drift.night.prepared import NightSplit
@@ -60,6 +61,9 @@ UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
 UNKNOWN_ZERO_SD = 36000.0
 #: A constant is known when its sd is less than this share of what it was beforehand.
 LEARNT_SHARE = 0.9
+#: Log odds from which a sync on each target of an evening is taken for granted, and what each session more
+#: costs: our own rule, the zeros of a night's targets are then known by their own solves alone.
+_TARGETS_LOG_ODDS, _TARGETS_PENALTY = 20.0, 1.0
 #: After so many rounds no further change of the instrument is sought.
 _ROUNDS_OF_CHANGES = 3
 #: Bends of the instrument are told where they are so likely, and from so much on [arcsec]: less moves no axis
@@ -199,6 +203,13 @@ def _estimated(
         put = with_still_apart(put)
         searched = search(put.sightings, put.layout, put.typed, keeps_zeros, store)
     notices: list[Notice] = []
+    targets = None if keeps_zeros else _by_target(latitude_rad, split, readings, directions, side, put)
+    if targets is not None:
+        apart = search(targets.sightings, targets.layout, targets.typed, keeps_zeros, store)
+        odds = _log_odds_of(apart, searched)
+        if odds >= _TARGETS_LOG_ODDS:
+            put, searched = targets, apart
+            notices.append(info(NightCode.SYNCED_AT_TARGETS, log_odds=odds))
     if guessed.any():
         one_side = np.where(guessed, 1.0, side)  # a fork's tube stays on one side of its axis
         fork = assemble(latitude_rad, split, readings, directions, zero_is, one_side)
@@ -374,6 +385,37 @@ def _places_notices(frame: FrameInTime) -> list[Notice]:
             )
         ]
     return [warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)]
+
+
+def _by_target(
+    latitude_rad: float,
+    split: NightSplit,
+    readings: Readings,
+    directions: dict[str, Directions],
+    side: np.ndarray,
+    put: Assembly,
+) -> Assembly | None:
+    """Put all together with a session for each target of an evening; None where evenings are not so."""
+    solves = with_target_sessions(
+        readings["solves"], split.day(readings["solves"]["time_us"].to_numpy(dtype=np.int64))
+    )
+    if solves is None:
+        return None
+    labelled = Readings({**readings.tables, "solves": solves}, readings.readings_id)
+    out = assemble(latitude_rad, split, labelled, directions, HourAngleZero.SYNCED, side, at_targets=True)
+    if out is None:
+        return None
+    if put.index.example_us.size > out.index.example_us.size:
+        out = with_still_apart(out)
+    return replace(out, typed=put.typed)
+
+
+def _log_odds_of(one: NightsSearched, other: NightsSearched) -> float:
+    """Return the log odds of a fit with more sessions against one with fewer, by how solves scatter."""
+    solves = int(np.sum(one.used & (one.sightings.source == POINTING)))
+    more = one.sessions.size - other.sessions.size
+    gain = float(np.sum(np.log(other.state.scales.scatter[:2] / one.state.scales.scatter[:2])))
+    return (solves - 2 * one.sessions.size) * gain - 0.5 * more * _TARGETS_PENALTY
 
 
 def _cost(searched: NightsSearched) -> float:

@@ -93,6 +93,7 @@ def pointing_piece(
     night: Ints,
     zero_is: str,
     side: np.ndarray,
+    at_targets: bool = False,
 ) -> Piece:
     """Turn pointing solves into sightings.
 
@@ -108,6 +109,9 @@ def pointing_piece(
         ``mount.hour_angle_zero`` of the site file: "kept", "synced" or "unknown".
     side
         Tube side of each row, +1 east, -1 west, 0 none.
+    at_targets
+        Whether the mount is synced on each target: its zeros there are what the axis makes of that place, and
+        scatter about no mean.
 
     Notes
     -----
@@ -127,6 +131,10 @@ def pointing_piece(
     named = np.array([f"session {text}" for text in label], dtype=object)
     zero_label = np.where(kept, epoch, np.where(spanning, named, ""))
     group_key = np.where(kept, epoch, np.where(spanning, named, era))
+    group_class = np.where(kept, KEPT, np.where(spanning, LABELLED, SYNCED))
+    if at_targets:
+        alone = ~kept & ~spanning
+        group_key, group_class = np.where(alone, "", group_key), np.where(alone, -1, group_class)
     key = np.array([f"{text}|{int(b)}" for text, b in zip(label, before, strict=True)], dtype=object)
     return Piece(
         POINTING,
@@ -139,9 +147,47 @@ def pointing_piece(
         session_key=key,
         zero_label=zero_label,
         group_key=group_key,
-        group_class=np.where(kept, KEPT, np.where(spanning, LABELLED, SYNCED)),
+        group_class=group_class,
         may_hold_sync=~labelled & ~before,
     )
+
+
+#: A target is another one when it lies further than this from the one before [rad]: common practice, more
+#: than a field.
+NEXT_TARGET = np.radians(1.0)
+#: Targets with so many solves each, on this share of the solves, make an evening of imaging.
+SOLVES_A_TARGET, SHARE_ON_TARGETS = 3, 0.5
+
+
+def with_target_sessions(solves: pd.DataFrame, day: Ints) -> pd.DataFrame | None:
+    """Return solves with a session for each target of an evening; None where evenings are not of that kind.
+
+    Who images three targets in a night syncs on each.  A few such syncs hide in the scatter, and an axis that
+    is off then shows too small.
+
+    Parameters
+    ----------
+    solves
+        Pointing solves; those that have a session keep it.
+    day
+        (n,) the night of each.
+    """
+    order = np.lexsort((solves["time_us"].to_numpy(dtype=np.int64), day))
+    ra, dec = (np.radians(solves[name].to_numpy(dtype=float))[order] for name in ("ra_deg", "dec_deg"))
+    place = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=1)
+    night = day[order]
+    new = np.ones(order.size, dtype=bool)
+    new[1:] = (np.diff(night) != 0) | (np.sum(place[1:] * place[:-1], axis=1) < np.cos(NEXT_TARGET))
+    target = np.cumsum(new) - 1
+    long = np.bincount(target, minlength=1)[target] >= SOLVES_A_TARGET
+    counts = pd.DataFrame({"night": night[long], "target": target[long]}).groupby("night")["target"].nunique()
+    several = np.isin(night, counts.index[counts.to_numpy() > 1])
+    if not order.size or np.mean(long & several) < SHARE_ON_TARGETS:
+        return None
+    label = solves["session"].to_numpy(dtype=object).copy()
+    free = (label[order] == "") & (solves["before_sync"].to_numpy(dtype=float)[order] != 1.0)
+    label[order[free]] = [f"target {number}" for number in target[free].tolist()]
+    return solves.assign(session=label)
 
 
 def _spanning_labels(label: np.ndarray, night: Ints) -> list[str]:
@@ -383,6 +429,7 @@ def assemble(
     directions: dict[str, Directions],
     zero_is: str,
     side: np.ndarray,
+    at_targets: bool = False,
 ) -> Assembly | None:
     """Put all readings together; None where there are none.
 
@@ -392,6 +439,8 @@ def assemble(
         As for `drift.night.estimate.estimate_nights`.
     side
         Tube side of each pointing solve, +1 east, -1 west.
+    at_targets
+        As for `pointing_piece`.
     """
     times = [readings[k]["time_us"].to_numpy(dtype=np.int64) for k in (*TABLES, "alignments")]
     index = index_nights(split, times)
@@ -399,7 +448,9 @@ def assemble(
         return None
     solve_night = index.of(split, times[0])
     pieces = [
-        pointing_piece(readings["solves"], directions["solves"], split, solve_night, zero_is, side),
+        pointing_piece(
+            readings["solves"], directions["solves"], split, solve_night, zero_is, side, at_targets
+        ),
         sweep_piece(readings["sweeps"], directions["sweeps"], latitude_rad),
         run_piece(readings["runs"], directions["runs"], latitude_rad),
     ]

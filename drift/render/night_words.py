@@ -278,6 +278,10 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.INSTRUMENT_CHANGED: _instrument_changed,
     NightCode.TUBE_SIDES_REVERSED: _sides_reversed,
     NightCode.MOUNT_ECHOES_SOLVES: _echoes,
+    NightCode.SYNCED_AT_TARGETS: lambda of: (
+        "The mount seems to be synced on each target of an evening, and was taken so: each target has zeros "
+        "of its own.  One night without a sync, of solves all over the sky, tells the axis better."
+    ),
     NightCode.INSTRUMENT_BENDS: lambda of: (
         f"The instrument bends with the hour angle, by up to {of['dec_arcsec']:.0f} arcsec in declination "
         f"and {of['across_arcsec']:.0f} arcsec across, as a tube that gives, a bearing that is not round or "

@@ -165,6 +165,7 @@ NOTICES = [
         )
         for nights in (1, 45)
     ),
+    info(NightCode.SYNCED_AT_TARGETS, log_odds=80.0),
     info(NightCode.INSTRUMENT_BENDS, chance=0.99, across_arcsec=25.4, dec_arcsec=22.1),
     warning(NightCode.COPY_IN_OTHER_ZONE),
     *(
