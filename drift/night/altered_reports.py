@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from drift.codes import AxisReason, PointingUse, Reports, Source
-from drift.mount.instrument import CONE, NONPERP, hour_angle_and_dec
-from drift.night.fit import PRIOR_SD, FitState, row_class
+from drift.mount.instrument import CONE, NONPERP, first_order_of_night, hour_angle_and_dec
+from drift.night.fit import HUBER, MEDIAN_OF_NORMAL, PRIOR_SD, FitState, row_class
 from drift.night.mount_frame import ALTERNATIVES, Places, lifted, taken_as
-from drift.night.observations import Directions
+from drift.night.observations import Directions, tube_sides
 from drift.night.sightings import POINTING, SessionRows, Sightings
 from drift.night.system import AXIS_PRIOR_SD, ZERO_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
@@ -63,6 +63,8 @@ FEWEST_ECHOES, ECHOES_APART = 3, np.radians(15.0)
 #: So many single solves within `ECHOES_ARCSEC` of the mount's place are echoes where there are more of them
 #: than in the ring from there to `ECHO_ARCSEC`, which is eight times as large.
 FEWEST_SINGLE = 10
+#: Rounds toward the scatter of what mount and solves differ by.
+_SETTLES = 5
 
 
 def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: float) -> Bools:
@@ -85,6 +87,7 @@ def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: floa
     if not wide.any():
         return single
     for places in ALTERNATIVES:
+        before, single_before = found.copy(), single.copy()
         mount_ra, mount_dec = _mount_places(places, solves, seen, latitude_rad)
         later = np.angle(np.exp(1j * (seen.last_rad - mount_ra - ha)))
         higher = mount_dec - dec
@@ -96,7 +99,38 @@ def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: floa
         near, ring = left & (apart < ECHOES_ARCSEC), left & (apart >= ECHOES_ARCSEC) & (apart < ECHO_ARCSEC)
         if max(FEWEST_SINGLE, int(ring.sum())) <= int(near.sum()):
             single |= near
+        own = (found & ~before)[night] | (single & ~single_before)
+        if own.any() and _shows_axis(solves[own], ha[own], dec[own], later[own], higher[own], latitude_rad):
+            found, single = before, single_before
     return np.asarray(found[night] | single)
+
+
+#: Chi squared of two axis errors from which places show an axis, however near to the pole it stands.
+SHOWN_CHI2 = 25.0
+
+
+def _shows_axis(
+    solves: pd.DataFrame, ha: Floats, dec: Floats, later: Floats, higher: Floats, latitude_rad: float
+) -> bool:
+    """Return whether what mount and solves differ by follows an axis that is off the pole.
+
+    Solves can't show the axis of a mount that took its places from them; a raw mount that stands within
+    arcseconds of the pole shows just that.
+    """
+    side, _ = tube_sides(solves, ha)
+    columns = first_order_of_night(ha, dec, side, latitude_rad).reshape(2 * ha.size, -1)
+    value = np.stack([np.cos(dec) * later, higher], axis=1).reshape(-1) * ARCSEC_PER_RAD
+    prior = np.eye(columns.shape[1]) * 1e-4  # 100 arcsec: all of them are small here
+    scatter, weight = ECHOES_ARCSEC, np.ones(value.size)
+    for _ in range(_SETTLES):
+        info = (columns * weight[:, None]).T @ columns / scatter**2 + prior
+        cov = np.linalg.inv(info)
+        unknown = cov @ (columns * weight[:, None]).T @ value / scatter**2
+        left = np.abs(value - columns @ unknown)
+        scatter = max(float(np.median(left)) / MEDIAN_OF_NORMAL, 0.3)
+        weight = np.minimum(1.0, HUBER * scatter / np.maximum(left, 1e-9))
+    axis = unknown[2:4]
+    return bool(axis @ np.linalg.solve(cov[2:4, 2:4], axis) > SHOWN_CHI2)
 
 
 def _mount_places(

@@ -6,7 +6,7 @@ import pytest
 from night_world import FIRST_US, UNSPLIT, pointed_nights
 
 from drift.codes import Source
-from drift.mount.instrument import axis_basis
+from drift.mount.instrument import axis_basis, first_order, hour_angle_and_dec
 from drift.night.altered_reports import echoes
 from drift.night.estimate import estimate_nights
 from drift.night.observations import Directions
@@ -37,6 +37,17 @@ def test_places_as_good_as_the_solves_all_over_the_sky_are_the_solves_own():
 )
 def test_a_mount_that_scatters_or_has_a_zero_or_looked_at_few_places_has_places_of_its_own(of):
     assert not echoed(**of).any()
+
+
+def test_a_raw_mount_that_stands_within_arcseconds_of_the_pole_shows_that():
+    """An axis 4" east and 3" low, with 1" of noise: as near to the solves as echoes are, but with a pattern."""
+    solves, directions = pointed_nights(PHI, [0] * NIGHTS, 1.0)
+    ha, dec = hour_angle_and_dec(directions["solves"].enu, PHI)
+    turned = first_order(ha, dec, np.ones(ha.size), PHI)[:, :, 2:4] @ np.array([4.0, -3.0])
+    solves["mount_ra_deg"] -= turned[:, 0] / np.cos(dec) / 3600.0
+    solves["mount_dec_deg"] += turned[:, 1] / 3600.0 - 0.05
+    day = (solves["time_us"].to_numpy() - FIRST_US) // DAY_US
+    assert not echoes(solves, directions["solves"], day, PHI).any()
 
 
 def test_single_solves_after_a_sync_are_told_among_raw_ones():
