@@ -202,9 +202,12 @@ def _work(
     whole_log = whole_log_ahead(where, split, readings, seen.directions, zero_is)
     if whole_log[0]:
         seen = see(where, split, readings, store, whole_log[0])
-    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store, changes, whole_log)
+    reports = str(site.mount.reports)
+    nights = estimate_nights(
+        latitude, split, readings, seen.directions, zero_is, store, changes, whole_log, reports
+    )
     split = split.restarted([one.before_us for one in nights.instrument_changes])
-    nights = modelled_or_not(nights, str(site.mount.reports), latitude, split.correction_us)
+    nights = modelled_or_not(nights, reports, latitude, split.correction_us)
     told = (*nights.notices, *daylight_told(*where[:2], nights))
     nights = replace(nights, set_aside=(*nights.set_aside, *left), notices=told)
     warmth = warmth_of(readings, split)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from drift.cache import NoStore, Store
-from drift.codes import HourAngleZero, Side, Source, ZeroSharing
+from drift.codes import HourAngleZero, Reports, Side, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS, hour_angle_and_dec
 from drift.night.altered_reports import echoes, sees_two_axes
 from drift.night.bending import (
@@ -82,6 +82,7 @@ def estimate_nights(
     store: Store | None = None,
     clock_changes_us: Ints | None = None,
     whole_log: tuple[int, float] = (0, 0.0),
+    reports: str = Reports.UNKNOWN,
 ) -> Nights:
     """Estimate the axis of each night from all readings of the sky.
 
@@ -107,6 +108,9 @@ def estimate_nights(
     whole_log
         By how many hours the clock of the whole log ran ahead, which `directions` are right for already, and
         the log odds, from `drift.night.log_zone`.
+    reports
+        ``mount.reports`` of the site file: a model inside the mount may bring its places as near to the solves
+        as a sync does.
 
     Returns
     -------
@@ -114,7 +118,10 @@ def estimate_nights(
         In time order; empty when there is no reading of the sky.
     """
     store = NoStore() if store is None else store
-    readings, directions, aside, told = _without_echoes(readings, directions, split, latitude_rad)
+    aside: list[SetAside] = []
+    told: list[Notice] = []
+    if reports != Reports.MODELLED:
+        readings, directions, aside, told = _without_echoes(readings, directions, split, latitude_rad)
     rest = (readings, directions, zero_is, store, clock_changes_us, whole_log)
     known: tuple[InstrumentChange, ...] = ()
     nights = _estimated(latitude_rad, split, *rest)

@@ -436,11 +436,24 @@ def _against(watched: Limit, limit: float, limit_of: AxisBound | None = None) ->
     )
 
 
+def _hidden_sds(history: History) -> Floats:
+    """Return how far each reading leaves open a tilt that can't be told from the mount, (n,) [arcsec]."""
+    told = _columns_told_apart(history)
+    both = [HISTORY_COLUMNS.index(name) for name in ("tilt_north", "tilt_east")]
+    hidden = [column for column in both if column not in told]
+    return np.asarray(np.hypot.reduce(history.sd[:, hidden], axis=1, initial=0.0))
+
+
 def _tilt_against(watched: Limit, history: History) -> Against:
-    """Return the tilt against its limit, with its direction where both components are known."""
+    """Return the tilt against its limit, with its direction where both components are known.
+
+    A component that can't be told from the mount is no alarm, but its uncertainty is the tilt's as well.
+    """
     found, base = _against(watched, watched.limit), watched.baseline
     pairs = (history.north_tilt_from_mount_altitude, history.east_tilt_from_mount_azimuth)
-    row = history.change[np.flatnonzero(history.time_us == watched.time_us)[-1]]
+    at = np.flatnonzero(history.time_us == watched.time_us)[-1]
+    row, sd = history.change[at], float(np.hypot(found.sd, _hidden_sds(history)[at]))
+    found = replace(found, sd=sd, standing=standing_of(found.value, sd, found.limit))
     bearing = None
     if all(pair.answer != Answer.NO for pair in pairs) and found.value > CLOSE_SDS * found.sd:
         north, east = row[[HISTORY_COLUMNS.index(name) for name in ("tilt_north", "tilt_east")]] - (
@@ -474,6 +487,8 @@ def _year_ago(history: History, latitude_deg: float) -> YearAgo | None:
     moved, sd = tilt[-1] - tilt[k], np.hypot(sds[-1], sds[k])
     size = float(np.hypot.reduce(moved))
     spread = float(np.sqrt(np.sum((moved * sd) ** 2)) / size) if size > 0.0 else float(np.max(sd))
+    hidden = _hidden_sds(history)[known]
+    spread = float(np.sqrt(spread**2 + hidden[-1] ** 2 + hidden[k] ** 2))
     north_east = len(columns) == 2 and size > CLOSE_SDS * spread
     month = as_utc(int(times[-1])).month
     return YearAgo(

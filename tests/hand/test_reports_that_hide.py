@@ -40,7 +40,7 @@ def test_a_mount_that_scatters_or_has_a_zero_or_looked_at_few_places_has_places_
 
 
 def test_a_raw_mount_that_stands_within_arcseconds_of_the_pole_shows_that():
-    """An axis 4" east and 3" low, with 1" of noise: as near to the solves as echoes are, but with a pattern."""
+    """An axis 4" east and 3" low, with 1" of noise: as near to the solves as echoes, but with a pattern."""
     solves, directions = pointed_nights(PHI, [0] * NIGHTS, 1.0)
     ha, dec = hour_angle_and_dec(directions["solves"].enu, PHI)
     turned = first_order(ha, dec, np.ones(ha.size), PHI)[:, :, 2:4] @ np.array([4.0, -3.0])
@@ -68,6 +68,10 @@ def test_nights_of_the_solves_own_places_say_nothing_and_the_others_stay():
     assert len(nights.nights) == 5
     assert {one.reason.code for one in nights.set_aside} == {NightCode.ECHOES_SOLVE}
     assert sorted(one.row_id for one in nights.set_aside) == np.flatnonzero(late).tolist()
+    modelled = estimate_nights(
+        PHI, UNSPLIT, as_readings({"solves": solves}), directions, "kept", reports="modelled"
+    )
+    assert len(modelled.nights) == NIGHTS  # a model inside the mount may be as good
     (told,) = (one for one in nights.notices if one.code is NightCode.MOUNT_ECHOES_SOLVES)
     assert (told.values["nights"], told.values["solves"], told.values["of_solves"]) == (7, 56, 96)
 
