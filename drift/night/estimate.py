@@ -109,8 +109,8 @@ def estimate_nights(
         By how many hours the clock of the whole log ran ahead, which `directions` are right for already, and
         the log odds, from `drift.night.log_zone`.
     reports
-        ``mount.reports`` of the site file: a model inside the mount may bring its places as near to the solves
-        as a sync does.
+        ``mount.reports`` of the site file: a model inside the mount may bring its places as near to the
+        solves as a sync does.
 
     Returns
     -------

@@ -13,7 +13,7 @@ from drift.render import report
 from drift.render.headline import headline
 from drift.render.status import step_sentences
 from drift.types import Analysis, Nights
-from drift.watch.limits import now_state, standing_of
+from drift.watch.limits import LimitName, limits_of, now_state, standing_of
 
 #: On the world's last night, 2024-03-18 to 19, and on the day after.
 NEXT_DAY_US = LAST_US + DAY_US // 2
@@ -100,6 +100,21 @@ def test_a_tilt_that_cant_be_told_is_not_claimed():
     past = history(east="no", north="no")
     assert lines(past=past)[0].endswith("; pier tilt can't be told yet.")
     assert headline(analysis(past=past)).tiles[1].standing == Standing.UNKNOWN
+
+
+def test_a_direction_that_cant_be_told_leaves_the_tilt_as_uncertain():
+    """East tilted 39" to 3", north to 40", not told from the altitude: 39" to 40.1" (3 and 40 in squares)."""
+    sd = np.vstack([np.zeros(6), np.full((39, 6), 3.0)])
+    sd[1:, NORTH] = 40.0
+    past = history(change=ramp(EAST, 39.0)["change"], sd=sd, north="no")
+    state = now_state(analysis(past=past))
+    assert state.tilt.value == pytest.approx(39.0, abs=0.5)
+    assert state.tilt.sd == pytest.approx(np.hypot(3.0, 40.0), abs=0.2)
+    assert state.tilt.standing == Standing.CLOSE
+    assert state.year_ago.sd == pytest.approx(np.sqrt(2.0) * np.hypot(3.0, 40.0), abs=0.2)
+    # an alarm rests on what is told alone
+    (tilt,) = (one for one in limits_of(analysis(past=past)) if one.name == LimitName.TILT)
+    assert tilt.sds[-1] < 5.0
 
 
 def test_the_age_is_said_and_an_old_night_asks_for_a_new_one():
