@@ -1,10 +1,12 @@
-"""Mounts with a star model of their own: whether the places that they report hide the axis error.
+"""Reports that hide the axis error: places logged after a sync on the solve, and mounts with a star model.
 
-A sweep or an unguided run sees all of the axis error; such a mount takes part of it out of what it reports.
+A sweep or an unguided run sees all of the axis error.  A mount with a star model of its own takes part of it
+out of what it reports; a place that was logged after a sync on its own solve shows nothing of it at all.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +15,7 @@ import pandas as pd
 from drift.codes import AxisReason, PointingUse, Reports, Source
 from drift.mount.instrument import CONE, NONPERP, first_order_of_night, hour_angle_and_dec
 from drift.night.fit import HUBER, MEDIAN_OF_NORMAL, PRIOR_SD, FitState, row_class
-from drift.night.mount_frame import ALTERNATIVES, Places, lifted, taken_as
+from drift.night.mount_frame import lifted
 from drift.night.observations import Directions, tube_sides
 from drift.night.sightings import POINTING, SessionRows, Sightings
 from drift.night.system import AXIS_PRIOR_SD, ZERO_PRIOR_SD
@@ -86,11 +88,8 @@ def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: floa
     single = np.zeros(day.size, dtype=bool)
     if not wide.any():
         return single
-    for places in ALTERNATIVES:
+    for later, higher in _differences(solves, seen, ha, dec, latitude_rad):
         before, single_before = found.copy(), single.copy()
-        mount_ra, mount_dec = _mount_places(places, solves, seen, latitude_rad)
-        later = np.angle(np.exp(1j * (seen.last_rad - mount_ra - ha)))
-        higher = mount_dec - dec
         apart = np.hypot(np.cos(dec) * later, higher) * ARCSEC_PER_RAD
         middle = pd.Series(apart).groupby(night).median().to_numpy()
         about = _about(middle[wide], np.searchsorted(np.flatnonzero(wide), np.arange(nights.size)))
@@ -133,23 +132,31 @@ def _shows_axis(
     return bool(axis @ np.linalg.solve(cov[2:4, 2:4], axis) > SHOWN_CHI2)
 
 
-def _mount_places(
-    places: Places, solves: pd.DataFrame, seen: Directions, latitude_rad: float
-) -> tuple[Floats, Floats]:
-    """Return the mount's places [rad] taken one way, refraction as the logged air of each row has it."""
-    bare = taken_as(replace(places, airless=False), solves, seen, latitude_rad)
-    ra, dec = (np.radians(bare[name].to_numpy(dtype=float)) for name in ("mount_ra_deg", "mount_dec_deg"))
-    if not places.airless:
-        return ra, dec
+def _differences(
+    solves: pd.DataFrame, seen: Directions, ha: Floats, dec: Floats, latitude_rad: float
+) -> Iterator[tuple[Floats, Floats]]:
+    """Yield by how much the mount reads a later hour angle and a higher declination than the solve [rad].
+
+    Its places may be of date as the telescope sees them, of date without refraction (as the logged air of
+    each row has it), or the solve's own numbers.
+    """
+    names = ("mount_ra_deg", "mount_dec_deg")
+    bare, place = (
+        np.radians(solves[list(columns)].to_numpy(dtype=float).T)
+        for columns in (names, ("ra_deg", "dec_deg"))
+    )
+    whole = np.radians(lifted(solves, seen, latitude_rad)[list(names)].to_numpy(dtype=float).T)
     usual = float(standard_pressure_hpa(0.0)) if seen.air is None else seen.air.usual_pressure_hpa
     pressure = solves["pressure_hpa"].to_numpy(dtype=float) / usual
     kelvin = (solves["temp_c"].to_numpy(dtype=float) - STANDARD_TEMP_C) / (STANDARD_TEMP_C + 273.15) + 1.0
     share = np.where(np.isfinite(pressure), pressure, 1.0) / np.where(np.isfinite(kelvin), kelvin, 1.0)
-    whole = lifted(bare, seen, latitude_rad)
-    return (
-        ra + share * (np.radians(whole["mount_ra_deg"].to_numpy(dtype=float)) - ra),
-        dec + share * (np.radians(whole["mount_dec_deg"].to_numpy(dtype=float)) - dec),
-    )
+    for ra, mount_dec in (bare, bare + share * (whole - bare)):
+        yield _wrapped(seen.last_rad - ra - ha), mount_dec - dec
+    yield _wrapped(place[0] - bare[0]), bare[1] - place[1]
+
+
+def _wrapped(angle_rad: Floats) -> Floats:
+    return np.asarray(np.angle(np.exp(1j * angle_rad)))
 
 
 def _about(value: Floats, at: Ints) -> Floats:
