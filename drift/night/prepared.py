@@ -433,8 +433,9 @@ _COPIED = {
 }
 #: Zones differ by whole quarters of an hour, from UTC by 14 h at most; exports may round to the second [us].
 _ZONE_US, _FARTHEST_US, _ROUNDED_US = 900_000_000, 14 * HOUR_US, 1_500_000
-#: So many solves apart by the same time are no chance.
-FEWEST_COPIES = 3
+#: So many solves apart by the same time are no chance, where places are written finer than this [deg]: solves
+#: of one field scatter by an arcsecond, and come out alike where they are rounded to as much.
+FEWEST_COPIES, FINER_THAN_DEG = 5, 1e-4
 
 
 @dataclass(frozen=True)
@@ -479,6 +480,8 @@ def without_copies(where: tuple[float, float, float], readings: Readings) -> Pre
 def _copies(table: pd.DataFrame, columns: list[str]) -> list[_Copies]:
     """Return the rows that are there twice, by how far apart."""
     same = np.flatnonzero(table.duplicated(columns, keep=False).to_numpy())
+    steps = table[["ra_deg", "dec_deg"]].to_numpy(dtype=float)[same] / FINER_THAN_DEG
+    same = same[np.any(np.abs(steps - np.round(steps)) > 1e-3, axis=1)]
     if same.size < 2 * FEWEST_COPIES:
         return []
     time_us = table["time_us"].to_numpy(dtype=np.int64)
