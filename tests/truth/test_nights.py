@@ -173,8 +173,9 @@ def test_sweeps_or_runs_alone_are_answered(source):
     for night, az, alt in zip(analysis.nights.nights, truth.az_error, truth.alt_error, strict=True):
         off = night.working[:2] - [az, alt]
         scaled.append(off @ np.linalg.solve(night.covariance[:2, :2], off))
-    # Chi-square with 2 degrees of freedom has mean 2 and sd 2: some 55 nights average to 2 +- 0.3.
-    assert 1.0 < np.mean(scaled) < 3.0
+    # Chi-square with 2 degrees of freedom has mean 2 and sd 2: some 55 nights average to 2 +- 0.3.  Sweeps
+    # alone can't tell whether the tube bends; it doesn't here, so that they come out nearer than they say.
+    assert 0.7 < np.mean(scaled) < 3.0
 
 
 def test_ten_solves_of_one_pointing_tell_no_more_than_one():
