@@ -65,6 +65,9 @@ FEWEST_ECHOES, ECHOES_APART = 3, np.radians(15.0)
 #: So many single solves within `ECHOES_ARCSEC` of the mount's place are echoes where there are more of them
 #: than in the ring from there to `ECHO_ARCSEC`, which is eight times as large.
 FEWEST_SINGLE = 10
+#: One echo in a night is the sync that the others of the night rest on, and as good as they are; several, on
+#: this share of nights, are none.
+FEWEST_A_NIGHT, SHARE_OF_NIGHTS = 2, 0.5
 #: Rounds toward the scatter of what mount and solves differ by.
 _SETTLES = 5
 
@@ -96,7 +99,9 @@ def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: floa
         found |= (middle < ECHO_ARCSEC) & (about < ECHOES_ARCSEC)
         left = wide[night] & ~found[night]
         near, ring = left & (apart < ECHOES_ARCSEC), left & (apart >= ECHOES_ARCSEC) & (apart < ECHO_ARCSEC)
-        if max(FEWEST_SINGLE, int(ring.sum())) <= int(near.sum()):
+        near &= (np.bincount(night, near, minlength=nights.size) >= FEWEST_A_NIGHT)[night]
+        often = np.unique(night[near]).size >= SHARE_OF_NIGHTS * np.unique(night[left]).size
+        if often and max(FEWEST_SINGLE, int(ring.sum())) <= int(near.sum()):
             single |= near
         own = (found & ~before)[night] | (single & ~single_before)
         if own.any() and _shows_axis(solves[own], ha[own], dec[own], later[own], higher[own], latitude_rad):

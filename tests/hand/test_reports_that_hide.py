@@ -59,6 +59,13 @@ def test_single_solves_after_a_sync_are_told_among_raw_ones():
     assert echoes(solves, directions["solves"], day, PHI).tolist() == synced.tolist()
 
 
+def test_the_first_solve_of_a_night_that_the_mount_was_synced_on_stays():
+    solves, directions = pointed_nights(PHI, [0] * NIGHTS, 1.0)
+    solves.loc[np.arange(len(solves)) % 8 == 0, "mount_dec_deg"] -= 0.05
+    day = (solves["time_us"].to_numpy() - FIRST_US) // DAY_US
+    assert not echoes(solves, directions["solves"], day, PHI).any()
+
+
 def test_nights_of_the_solves_own_places_say_nothing_and_the_others_stay():
     """Twelve nights, of which the last seven were logged after the sync."""
     solves, directions = pointed_nights(PHI, [0] * NIGHTS, 1.5)
