@@ -56,6 +56,11 @@ def _turned(east: Floats, north: Floats, up: Floats, clockwise_rad: Floats) -> F
     return np.stack([east * cos_a + north * sin_a, north * cos_a - east * sin_a, up], axis=-1)
 
 
+def wrapped(angle_rad: Floats) -> Floats:
+    """Return angles between -pi and pi [rad]."""
+    return np.asarray(np.angle(np.exp(1j * angle_rad)))
+
+
 def hour_angle_and_dec(enu: Floats, latitude_rad: float) -> tuple[Floats, Floats]:
     """Return true hour angle and declination [rad] of directions over the site.
 

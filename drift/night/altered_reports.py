@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from drift.codes import AxisReason, PointingUse, Reports, Source
-from drift.mount.instrument import CONE, NONPERP, first_order_of_night, hour_angle_and_dec
+from drift.mount.instrument import CONE, NONPERP, first_order_of_night, hour_angle_and_dec, wrapped
 from drift.night.fit import HUBER, MEDIAN_OF_NORMAL, PRIOR_SD, FitState, row_class
 from drift.night.mount_frame import lifted
 from drift.night.observations import Directions, tube_sides
@@ -156,12 +156,8 @@ def _differences(
     kelvin = (solves["temp_c"].to_numpy(dtype=float) - STANDARD_TEMP_C) / (STANDARD_TEMP_C + 273.15) + 1.0
     share = np.where(np.isfinite(pressure), pressure, 1.0) / np.where(np.isfinite(kelvin), kelvin, 1.0)
     for ra, mount_dec in (bare, bare + share * (whole - bare)):
-        yield _wrapped(seen.last_rad - ra - ha), mount_dec - dec
-    yield _wrapped(place[0] - bare[0]), bare[1] - place[1]
-
-
-def _wrapped(angle_rad: Floats) -> Floats:
-    return np.asarray(np.angle(np.exp(1j * angle_rad)))
+        yield wrapped(seen.last_rad - ra - ha), mount_dec - dec
+    yield wrapped(place[0] - bare[0]), bare[1] - place[1]
 
 
 def _about(value: Floats, at: Ints) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -199,33 +199,11 @@ def _estimated(
         readings = Readings({**readings.tables, "solves": solves}, readings.readings_id)
         of_places += _places_notices(frame)
 
-    put = assemble(latitude_rad, split, readings, directions, zero_is, side)
-    if put is None:
-        return Nights()
     keeps_zeros = zero_is == HourAngleZero.KEPT
-    believed, doubted = _typed_judged(put, readings["alignments"], keeps_zeros, store)
-    put = replace(put, typed=put.typed.picked(believed))
-    searched = search(put.sightings, put.layout, put.typed, keeps_zeros, store)
-    if sees_two_axes(searched.sightings, searched.state):
-        put = with_still_apart(put)
-        searched = search(put.sightings, put.layout, put.typed, keeps_zeros, store)
-    notices: list[Notice] = []
-    targets = None if keeps_zeros else _by_target(latitude_rad, split, readings, directions, side, put)
-    if targets is not None:
-        apart = search(targets.sightings, targets.layout, targets.typed, keeps_zeros, store)
-        odds = _log_odds_of(apart, searched)
-        if odds >= _TARGETS_LOG_ODDS:
-            put, searched = targets, apart
-            notices.append(info(NightCode.SYNCED_AT_TARGETS, log_odds=odds))
-    if guessed.any():
-        one_side = np.where(guessed, 1.0, side)  # a fork's tube stays on one side of its axis
-        fork = assemble(latitude_rad, split, readings, directions, zero_is, one_side)
-        other = None if fork is None else search(fork.sightings, fork.layout, put.typed, keeps_zeros, store)
-        plain = other is not None and _cost(other) < _cost(searched)
-        if plain and other is not None and fork is not None:
-            put, searched = replace(fork, typed=put.typed), other
-        code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
-        notices.append(warning(code, solves=int(guessed.sum())))
+    together = _put_together(latitude_rad, split, readings, directions, zero_is, (side, guessed), store)
+    if together is None:
+        return Nights()
+    put, searched, notices = together.put, together.searched, list(together.notices)
     sides_logged = not guessed.any()
 
     def again(sightings: Sightings) -> NightsSearched:
@@ -248,7 +226,7 @@ def _estimated(
     else:
         bent = bent.left_alone()
     nights = _collect(searched, put.index, split, put.typed.night, tuple(notices), bent)
-    nights = replace(nights, set_aside=(*nights.set_aside, *doubted))
+    nights = replace(nights, set_aside=(*nights.set_aside, *together.doubted))
     nights = _with_clocks(nights, right.hours, right.log_odds, right.left_open)
     if not frame.as_recorded:
         read = frame.of(np.array([night.time_us for night in nights.nights], dtype=np.int64))
@@ -262,6 +240,81 @@ def _estimated(
     )
 
 
+@dataclass(frozen=True)
+class _Together:
+    """Nights put together in the way that fits them best, their fit, and what is said of it."""
+
+    put: Assembly
+    searched: NightsSearched
+    notices: tuple[Notice, ...]
+    doubted: list[SetAside]  # typed axis errors that the other readings contradict
+
+
+def _put_together(
+    latitude_rad: float,
+    split: NightSplit,
+    readings: Readings,
+    directions: dict[str, Directions],
+    zero_is: str,
+    sides: tuple[Floats, Bools],
+    store: Store,
+) -> _Together | None:
+    """Try what each night is made of: sweeps apart from solves, a session a target, a tube without sides.
+
+    Each try keeps what the ones before it found.  `sides` are the tube sides, and which had to be guessed;
+    None is returned where there are no readings.
+    """
+    keeps_zeros = zero_is == HourAngleZero.KEPT
+    side, guessed = sides
+
+    def put_as(side: Floats, still_apart: bool, at_targets: bool, believed: Bools | None) -> Assembly | None:
+        held = _with_targets(split, readings) if at_targets else readings
+        if held is None:
+            return None
+        zeros = HourAngleZero.SYNCED if at_targets else zero_is
+        out = assemble(latitude_rad, split, held, directions, zeros, side, at_targets)
+        if out is None:
+            return None
+        if believed is not None:
+            out = replace(out, typed=out.typed.picked(believed))
+        return with_still_apart(out) if still_apart else out
+
+    def searched_as(put: Assembly) -> NightsSearched:
+        return search(put.sightings, put.layout, put.typed, keeps_zeros, store)
+
+    put = put_as(side, False, False, None)
+    if put is None:
+        return None
+    searched = searched_as(_without_judged(put))
+    still_apart = sees_two_axes(searched.sightings, searched.state)
+    if still_apart:
+        put = with_still_apart(put)
+        searched = searched_as(_without_judged(put))
+    believed, doubted = _typed_judged(put, searched, readings["alignments"])
+    if np.any(believed & _seen_otherwise(put)):
+        searched = searched_as(replace(put, typed=put.typed.picked(believed)))
+    put = replace(put, typed=put.typed.picked(believed))
+    notices: list[Notice] = []
+    at_targets = False
+    targets = None if keeps_zeros else put_as(side, still_apart, True, believed)
+    if targets is not None:
+        apart = searched_as(targets)
+        odds = _log_odds_of(apart, searched)
+        if odds >= _TARGETS_LOG_ODDS:
+            put, searched, at_targets = targets, apart, True
+            notices.append(info(NightCode.SYNCED_AT_TARGETS, log_odds=odds))
+    if guessed.any():
+        one_side = np.where(guessed, 1.0, side)  # a fork's tube stays on one side of its axis
+        fork = put_as(one_side, still_apart, at_targets, believed)
+        other = None if fork is None else searched_as(fork)
+        plain = other is not None and _cost(other) < _cost(searched)
+        if plain and other is not None and fork is not None:
+            put, searched = fork, other
+        code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
+        notices.append(warning(code, solves=int(guessed.sum())))
+    return _Together(put, searched, tuple(notices), doubted)
+
+
 #: A typed axis error further than so many sds from what the night's solves say is set aside: well beyond what
 #: an alignment aid does when it is read badly.
 TYPED_STRAY_SDS = 6.0
@@ -271,20 +324,25 @@ TYPED_OVER = 60.0
 _NEAR_SD = 10.0
 
 
-def _typed_judged(
-    put: Assembly, table: pd.DataFrame, keeps_zeros: bool, store: Store
-) -> tuple[Bools, list[SetAside]]:
+def _seen_otherwise(put: Assembly) -> Bools:
+    """Return which typed axis errors stand on a night that other readings see."""
+    return np.isin(put.typed.night, put.layout.sessions.night)
+
+
+def _without_judged(put: Assembly) -> Assembly:
+    """Return it without the typed axis errors that other readings of their night can judge."""
+    return replace(put, typed=put.typed.picked(~_seen_otherwise(put)))
+
+
+def _typed_judged(put: Assembly, alone: NightsSearched, table: pd.DataFrame) -> tuple[Bools, list[SetAside]]:
     """Return which typed axis errors agree with the readings of their night, and the others with the reason.
 
-    They are judged by a fit without them: an axis error of 100' for 100", believed to half an arcminute,
-    would bend the whole night to it.
+    They are judged by a fit without them, `alone`: an axis error of 100' for 100", believed to half an
+    arcminute, would bend the whole night to it.
     """
-    typed = put.typed
-    believed = np.ones(typed.night.size, dtype=bool)
-    seen = np.isin(typed.night, put.layout.sessions.night)
+    typed, seen = put.typed, _seen_otherwise(put)
     if not seen.any():
-        return believed, []
-    alone = search(put.sightings, put.layout, typed.picked(~seen), keeps_zeros, store)
+        return np.ones(typed.night.size, dtype=bool), []
     axis, cov = alone.state.solution.axis[typed.night], alone.state.solution.axis_cov()[typed.night]
     values = np.column_stack([typed.az_error, typed.alt_error])
     variance = np.diagonal(cov, axis1=1, axis2=2) + typed.sd[:, None] ** 2
@@ -394,27 +452,11 @@ def _places_notices(frame: FrameInTime) -> list[Notice]:
     return [warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)]
 
 
-def _by_target(
-    latitude_rad: float,
-    split: NightSplit,
-    readings: Readings,
-    directions: dict[str, Directions],
-    side: np.ndarray,
-    put: Assembly,
-) -> Assembly | None:
-    """Put all together with a session for each target of an evening; None where evenings are not so."""
-    solves = with_target_sessions(
-        readings["solves"], split.day(readings["solves"]["time_us"].to_numpy(dtype=np.int64))
-    )
-    if solves is None:
-        return None
-    labelled = Readings({**readings.tables, "solves": solves}, readings.readings_id)
-    out = assemble(latitude_rad, split, labelled, directions, HourAngleZero.SYNCED, side, at_targets=True)
-    if out is None:
-        return None
-    if put.index.example_us.size > out.index.example_us.size:
-        out = with_still_apart(out)
-    return replace(out, typed=put.typed)
+def _with_targets(split: NightSplit, readings: Readings) -> Readings | None:
+    """Return readings with a session for each target of an evening; None where evenings are not so."""
+    day = split.day(readings["solves"]["time_us"].to_numpy(dtype=np.int64))
+    solves = with_target_sessions(readings["solves"], day)
+    return None if solves is None else Readings({**readings.tables, "solves": solves}, readings.readings_id)
 
 
 def _log_odds_of(one: NightsSearched, other: NightsSearched) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from drift.mount.instrument import Pose
+from drift.mount.instrument import Pose, wrapped
 from drift.night.sightings import POINTING, SessionRows, Sightings
 from drift.night.system import SHIFTS, OwnSpread, Solution, SystemLayout, Typed, solve
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
@@ -218,7 +218,7 @@ def first_guess(sightings: Sightings, sessions: int) -> Floats:
     order = by.index.to_numpy()
     middle = np.zeros(sessions)
     middle[order] = base
-    apart[:, 0] = np.angle(np.exp(1j * (turn - middle[sightings.session])))
+    apart[:, 0] = wrapped(turn - middle[sightings.session])
     rest = pd.DataFrame(apart).groupby(sightings.session).median()
     out = np.zeros((sessions, 2))
     out[order] = rest.to_numpy()

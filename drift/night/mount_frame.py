@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from drift.mount.instrument import drooped, hour_angle_and_dec
+from drift.mount.instrument import drooped, hour_angle_and_dec, wrapped
 from drift.night.fit import FitState, fit, row_class
 from drift.night.observations import Assembly, Directions, assemble
 from drift.night.prepared import NightSplit
@@ -123,7 +123,7 @@ def lifted(solves: pd.DataFrame, seen: Directions, latitude_rad: float) -> pd.Da
     lift = np.full(len(solves), refraction_at_45(pressure) / ARCSEC_PER_RAD)
     with_air = hour_angle_and_dec(seen.enu, latitude_rad)
     without = hour_angle_and_dec(drooped(seen.enu, np.zeros(len(solves)), lift), latitude_rad)
-    later = np.angle(np.exp(1j * (with_air[0] - without[0])))  # in the hour angle
+    later = wrapped(with_air[0] - without[0])  # in the hour angle
     return solves.assign(
         mount_ra_deg=solves["mount_ra_deg"] - np.degrees(later),
         mount_dec_deg=solves["mount_dec_deg"] + np.degrees(with_air[1] - without[1]),

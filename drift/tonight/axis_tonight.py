@@ -27,6 +27,7 @@ from drift.mount.instrument import (
     hour_angle_and_dec,
     pointed_direction,
     tangent_basis,
+    wrapped,
 )
 from drift.night.altered_reports import Shown, chance_altered, hidden_variance
 from drift.night.bending import bend_columns
@@ -86,7 +87,7 @@ class Seen:
     def aimed(self) -> Places:
         """Where the mount says that it looked, its zeros freed of what most solves show of them."""
         ha, dec = hour_angle_and_dec(self.enu, self.latitude_rad)
-        zero = np.array([np.median(_wrapped(self.mech_ha - ha)), np.median(self.mech_dec - dec)])
+        zero = np.array([np.median(wrapped(self.mech_ha - ha)), np.median(self.mech_dec - dec)])
         hour, north = self.mech_ha - zero[0], np.clip(self.mech_dec - zero[1], -np.pi / 2, np.pi / 2)
         phi, flat = self.latitude_rad, np.cos(north)
         up = np.sin(phi) * np.sin(north) + np.cos(phi) * flat * np.cos(hour)
@@ -140,7 +141,7 @@ def seen_tonight(
     table = taken_as(frame, table, Directions(sky.enu, sky.last_rad), latitude)
     hour_angle, dec = hour_angle_and_dec(sky.enu, latitude)
     side = tube_sides(table, hour_angle)[0] if site.mount.flips else np.zeros(len(table))
-    mech_ha = _wrapped(sky.last_rad - np.radians(table["mount_ra_deg"].to_numpy(dtype=float)))
+    mech_ha = wrapped(sky.last_rad - np.radians(table["mount_ra_deg"].to_numpy(dtype=float)))
     mech_dec = np.radians(table["mount_dec_deg"].to_numpy(dtype=float))
     known = () if analysis is None else analysis.nights.instruments
     bends = known[-1].bends if known else None
@@ -167,10 +168,6 @@ def seen_tonight(
 def zero_stays(site: PierFile) -> bool:
     """Whether the mount's zeros outlast a turn of a knob: nothing is synced."""
     return bool(site.mount.hour_angle_zero == HourAngleZero.KEPT)
-
-
-def _wrapped(angle_rad: Floats) -> Floats:
-    return np.asarray(np.angle(np.exp(1j * angle_rad)))
 
 
 def _ranked(names: Sequence[tuple[bool | str | int, ...]]) -> Ints:
@@ -369,7 +366,7 @@ def _beforehand(seen: Seen, layout: _Layout, before: Before, constants: Floats) 
     mean[:4], sd[:4] = constants, before.constant_sd
     sd[4 : 4 + 2 * layout.stretches] = AXIS_PRIOR_SD
     ha, dec = hour_angle_and_dec(seen.enu, seen.latitude_rad)
-    apart = np.stack([_wrapped(seen.mech_ha - ha), seen.mech_dec - dec], axis=1) * ARCSEC_PER_RAD
+    apart = np.stack([wrapped(seen.mech_ha - ha), seen.mech_dec - dec], axis=1) * ARCSEC_PER_RAD
     for session in range(layout.sessions):
         at = int(layout.zero(session))
         mean[at : at + 2] = np.median(apart[seen.session == session], axis=0)

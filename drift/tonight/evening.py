@@ -12,7 +12,7 @@ import numpy as np
 
 from drift.cache import name_of
 from drift.codes import Purpose, Side
-from drift.mount.instrument import hour_angle_and_dec
+from drift.mount.instrument import hour_angle_and_dec, wrapped
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import AdviceCode, Notice, TonightCode, info, warning
 from drift.quantities import Bools, Floats, Ints
@@ -132,7 +132,7 @@ def stars_of(site: PierFile, places: Places, time_us: Ints) -> Stars:
     for _ in range(_ROUNDS):
         ra, dec_icrs = icrs_of_apparent(time_us, ra_date, dec_date)
         seen = hour_angle_and_dec(observed(*where, time_us, ra, dec_icrs, np.nan, np.nan).enu, latitude)
-        off = np.degrees(np.angle(np.exp(1j * (seen[0] - hour_angle))))
+        off = np.degrees(wrapped(seen[0] - hour_angle))
         ra_date = (ra_date + off) % 360.0
         dec_date = np.clip(dec_date + np.degrees(dec - seen[1]), -90.0, 90.0)
     ra, dec_icrs = icrs_of_apparent(time_us, ra_date, dec_date)
@@ -152,7 +152,7 @@ def visible_until(site: PierFile, places: Places, start_us: Ints, dark_until_us:
     hour_angle, dec = places.equatorial_rad()
     steps = np.arange(0, _LONGEST_US + 1, _STEP_US)
     turned = hour_angle[:, None] + _SIDEREAL_RAD_PER_S * steps[None, :] * 1e-6
-    turned = np.angle(np.exp(1j * turned))
+    turned = wrapped(turned)
     shape = turned.shape
     along = places_at(
         places.latitude_deg,

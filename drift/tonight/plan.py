@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.advice.matters import horizon_at
-from drift.mount.instrument import first_order, hour_angle_and_dec
+from drift.mount.instrument import first_order, hour_angle_and_dec, wrapped
 from drift.night.system import CONSTANT_PRIOR_SD, ZERO_PRIOR_SD
 from drift.quantities import Bools, Floats
 
@@ -140,7 +140,7 @@ def reachable(site: PierFile, places: Places, lowest_deg: float = LOWEST_DEG) ->
 def lasting(site: PierFile, places: Places) -> Bools:
     """Return which places are reached with some room, and their stars for a while longer, (n,)."""
     hour_angle, dec = places.equatorial_rad()
-    later = np.angle(np.exp(1j * (hour_angle + np.radians(LASTING_DEG))))
+    later = wrapped(hour_angle + np.radians(LASTING_DEG))
     room = places.altitude_deg >= horizon_at(site, places.bearing_deg) + TOLERANCE_DEG
     stays = reachable(site, places_at(places.latitude_deg, later, dec, places.side), STILL_USABLE_DEG)
     return reachable(site, places) & room & stays

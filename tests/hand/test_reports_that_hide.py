@@ -124,3 +124,41 @@ def test_a_sweep_beside_solves_that_see_another_axis_is_a_night_of_its_own(az, a
     for night in nights:
         wanted = np.array([az, alt]) if Source.SWEEP in night.sources else np.zeros(2)
         assert np.all(np.abs(night.estimate[:2] - wanted) < 4.0 * np.sqrt(np.diagonal(night.covariance)[:2]))
+
+
+@pytest.mark.parametrize("on_one_side", [False, True])
+def test_a_mount_without_tube_sides_is_put_together_in_the_same_way(on_one_side):
+    """Sides are guessed, or the tube of a fork stays on one: what sweeps see stands apart either way."""
+    solves, directions = pointed_nights(PHI, [0] * NIGHTS)
+    solves["tube_side"] = ""
+    if on_one_side:  # a cone error of 200 arcsec that never changes its sign
+        _, dec = hour_angle_and_dec(directions["solves"].enu, PHI)
+        solves["mount_ra_deg"] -= 200.0 / 3600.0 / np.cos(dec)
+    sweeps, seen = swept(300.0, -200.0)
+    readings = as_readings({"solves": solves, "sweeps": sweeps})
+    nights = estimate_nights(PHI, UNSPLIT, readings, {**directions, "sweeps": seen}, "kept")
+    assert (NightCode.TUBE_SIDE_LEFT_OUT in {one.code for one in nights.notices}) is on_one_side
+    apart = [night for night in nights.nights if night.sources == (Source.SWEEP,)]
+    assert len(apart) == 4
+    for night in apart:
+        off = np.abs(night.estimate[:2] - (300.0, -200.0))
+        assert np.all(off < 4.0 * np.sqrt(np.diagonal(night.covariance)[:2]))
+
+
+def test_typed_axis_errors_are_judged_by_the_sweeps_where_the_solves_see_another_axis():
+    """An alignment aid agrees with the sweeps of the first four nights; the solves would call it wild."""
+    solves, directions = pointed_nights(PHI, [0] * NIGHTS)
+    sweeps, seen = swept(300.0, -200.0)
+    typed = pd.DataFrame(
+        {
+            "row_id": [2000, 2001],
+            "time_us": FIRST_US + 10 * DAY_US * np.array([0, 1]) + 10_000_000_000,
+            "az_error_arcmin": [300.0 / 60.0, -12.0],
+            "alt_error_arcmin": [-200.0 / 60.0, 9.0],
+            "sigma_arcmin": [0.2, 0.2],
+        }
+    ).reindex(columns=list(READING_COLUMNS["alignments"]))
+    readings = as_readings({"solves": solves, "sweeps": sweeps, "alignments": typed})
+    nights = estimate_nights(PHI, UNSPLIT, readings, {**directions, "sweeps": seen}, "kept")
+    assert [one.row_id for one in nights.set_aside if one.kind == "alignments"] == [2001]
+    assert [Source.TYPED in night.sources for night in nights.nights].count(True) == 1
