@@ -206,7 +206,7 @@ def _work(
     nights = estimate_nights(
         latitude, split, readings, seen.directions, zero_is, store, changes, whole_log, reports
     )
-    split = split.restarted([one.before_us for one in nights.instrument_changes])
+    split = split.restarted([one.from_us for one in nights.instrument_changes])
     nights = modelled_or_not(nights, reports, latitude, split.correction_us)
     told = (*nights.notices, *daylight_told(*where[:2], nights))
     nights = replace(nights, set_aside=(*nights.set_aside, *left), notices=told)

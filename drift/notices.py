@@ -89,6 +89,7 @@ class NightCode(Code):
     SYNCED_AT_TARGETS = "night.synced_at_targets"
     MOUNT_ECHOES_SOLVES = "night.mount_echoes_solves"
     INSTRUMENT_BENDS = "night.instrument_bends"
+    BENDS_CHANGED = "night.bends_changed"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
     IN_DAYLIGHT = "night.in_daylight"
     SWEEP_FOUND = "night.sweep_found"

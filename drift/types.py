@@ -129,11 +129,13 @@ class InstrumentConstants:
 class InstrumentChange:
     """A jump of the instrument's constants between two nights that no recorded service explains."""
 
-    after_us: int  # last solve before it
-    before_us: int  # first solve after it
+    after_us: int  # last solve that is surely before it
+    before_us: int  # first solve that is surely after it
+    from_us: int  # first solve that is taken to be after it
     old: tuple[float, ...]  # (p,) constants before it, arcsec, as `InstrumentConstants.names`
     new: tuple[float, ...]  # (p,) and after it
     log_odds: float  # for a jump against none
+    bends: bool = False  # it is how the instrument bends that changed, not its constants
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

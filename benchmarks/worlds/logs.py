@@ -170,7 +170,7 @@ def _pointing(
     if world.mirror:
         lie = _lie(world, rng, side, np.degrees(hour))
         noise = noise + rng.normal(0.0, world.mirror / np.sqrt(2.0), (count, 2))[lie]
-    bent = _bends(world, mech_h, mech_d)
+    bent = _bends(world, mech_h, mech_d, day)
     mech_h, mech_d = mech_h + bent[0] * ARCSEC / cos_d, mech_d + bent[1] * ARCSEC
     mech_h, mech_d = mech_h + noise[:, 0] * ARCSEC / cos_d, mech_d + noise[:, 1] * ARCSEC
     if world.zero == "kept":
@@ -214,9 +214,9 @@ def _pointing(
     )
 
 
-def _bends(world: World, hour: np.ndarray, dec: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _bends(world: World, hour: np.ndarray, dec: np.ndarray, day: float) -> tuple[np.ndarray, np.ndarray]:
     """Return by how much the instrument bends, as cos(dec) dH and dD [arcsec]."""
-    sine, cosine, twice, across = world.bends
+    sine, cosine, twice, across = world.bends if day < world.bends_until else (0.0,) * 4
     dec_bent = sine * np.sin(hour) + cosine * np.cos(hour) + twice * np.cos(2.0 * hour)
     return across * np.sin(hour) * np.cos(dec), dec_bent
 
@@ -325,7 +325,7 @@ def _sweep(
         dec = world.site.sign * np.radians(rng.uniform(*habits.declinations_deg))
         sides = np.full(count, 1.0 if world.fork else side)
         clamped = dec + rng.normal(0.0, CLAMP_NOISE, count) * ARCSEC
-        bent = clamped - _bends(world, hour, clamped)[1] * ARCSEC
+        bent = clamped - _bends(world, hour, clamped, day)[1] * ARCSEC
         enu = looks(world.site, standing, world.tube, sides, hour, bent)
         if np.all(enu[:, 2] > np.sin(np.radians(habits.lowest_deg))):
             break

@@ -63,6 +63,7 @@ class World:
     star_model: str = ""  # "", once, nightly
     #: What dD has of sin H, cos H and cos 2H, and cos D dH of cos D sin H [arcsec].
     bends: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    bends_until: float = np.inf  # from this day on it is stiff
     synced_from: float = np.inf  # from this day on the log has the mount's place after a sync on the solve
     frame: str = "date"  # or j2000
     reports_given: bool = True
@@ -564,6 +565,15 @@ def bends(seed: int) -> World:
     return world
 
 
+def bends_end(seed: int) -> World:
+    """As `bends`, until rings are tightened one day and nothing is written down; half with a kept zero."""
+    world, rng = _base("bends_end", seed, zero="kept" if seed % 4 < 2 else "synced", cold=True)
+    world.bends = tuple(_signed(rng, sizes.BENDS) for _ in range(4))  # type: ignore[assignment]
+    world.bends_until = _some_day(world, rng, 0.3, 0.8)
+    _frost(world, rng, _between(rng, sizes.FROST))
+    return world
+
+
 def after_sync(seed: int) -> World:
     """From some day on the mount's place in the log is that after a sync on the solve.  Kept zero, frost."""
     world, rng = _base("after_sync", seed, cold=True)
@@ -670,6 +680,7 @@ WORLDS: dict[str, World_] = {
         j2000,
         clock,
         bends,
+        bends_end,
         after_sync,
         unnoted,
         swept_model,

@@ -22,7 +22,8 @@ How it works, step by step
 7. `mount_frame.py`, `mount_frame_changes.py` and `clock_hours.py` check what the mount's places mean and
    whether its clock was right; `log_zone.py`, before all of this, whether the whole log is by another
    zone's time.
-8. `bending.py` asks whether tube, bearings or circles bend with the hour angle.
+8. `bending.py` asks whether tube, bearings or circles bend with the hour angle, and whether how they do
+   changed one day.
 9. `instrument_changes.py` looks for another telescope that nobody wrote down, by each night's own constants.
 10. `altered_reports.py` asks whether the mount has a star model that hides its axis error.
 11. `estimate.py` calls all of this; begin there.

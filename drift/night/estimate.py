@@ -16,6 +16,7 @@ from drift.night.bending import (
     BENT_CHANCE,
     WORTH_ARCSEC,
     Bending,
+    bend_change,
     bending,
     bends_of,
     straightened,
@@ -69,6 +70,8 @@ _ROUNDS_OF_CHANGES = 3
 #: Bends of the instrument are told where they are so likely, and from so much on [arcsec]: less moves no axis
 #: that matters.
 _TOLD_CHANCE, _TOLD_ARCSEC = 0.9, 3.0
+#: Variance of being on one side of a change or on the other, either as likely, in squares of its size.
+EITHER_SIDE = 0.25
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
 
@@ -128,8 +131,8 @@ def estimate_nights(
     for _ in range(_ROUNDS_OF_CHANGES):
         if not nights.instrument_changes:
             break
-        known = tuple(sorted((*known, *nights.instrument_changes), key=lambda one: one.before_us))
-        nights = _estimated(latitude_rad, split.restarted([one.before_us for one in known]), *rest)
+        known = tuple(sorted((*known, *nights.instrument_changes), key=lambda one: one.from_us))
+        nights = _estimated(latitude_rad, split.restarted([one.from_us for one in known]), *rest, known)
     told += [*(_change_notice(one) for one in known), *nights.notices]
     return replace(
         nights, instrument_changes=known, notices=tuple(told), set_aside=(*aside, *nights.set_aside)
@@ -162,6 +165,13 @@ def _without_echoes(
 
 
 def _change_notice(change: InstrumentChange) -> Notice:
+    if change.bends:
+        return warning(
+            NightCode.BENDS_CHANGED,
+            after_us=change.after_us,
+            before_us=change.before_us,
+            log_odds=change.log_odds,
+        )
     if sides_reversed(change):
         return warning(
             NightCode.TUBE_SIDES_REVERSED,
@@ -188,8 +198,9 @@ def _estimated(
     store: Store,
     clock_changes_us: Ints | None,
     whole_log: tuple[int, float],
+    known: tuple[InstrumentChange, ...] = (),
 ) -> Nights:
-    """Estimate all nights; its `instrument_changes` are those that `split` doesn't know of."""
+    """Estimate all nights; its `instrument_changes` are those besides the `known` ones of `split`."""
     ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
     side, guessed = tube_sides(readings["solves"], ha)
     of_places: list[Notice] = []
@@ -225,7 +236,7 @@ def _estimated(
             notices.append(info(NightCode.INSTRUMENT_BENDS, **told))
     else:
         bent = bent.left_alone()
-    nights = _collect(searched, put.index, split, put.typed.night, tuple(notices), bent)
+    nights = _collect(searched, put.index, split, put.typed.night, tuple(notices), bent, known)
     nights = replace(nights, set_aside=(*nights.set_aside, *together.doubted))
     nights = _with_clocks(nights, right.hours, right.log_odds, right.left_open)
     if not frame.as_recorded:
@@ -236,8 +247,19 @@ def _estimated(
     return replace(
         nights,
         notices=(*of_places, *nights.notices),
-        instrument_changes=instrument_changes(searched.sightings, searched.state, searched.used),
+        instrument_changes=_changes(searched, bent.values),
     )
+
+
+def _changes(searched: NightsSearched, bends: Floats) -> tuple[InstrumentChange, ...]:
+    """Return the jumps of the constants; where there are none, a change of how the instrument bends."""
+    found = instrument_changes(searched.sightings, searched.state, searched.used)
+    change = None if found else bend_change(searched.sightings, searched.state, searched.used, bends)
+    if change is None:
+        return found
+    era = searched.sighting_era[searched.sightings.time_us == change.from_us][0]
+    constants = tuple(searched.state.solution.constants()[era].tolist())
+    return (InstrumentChange(**change._asdict(), old=constants, new=constants, bends=True),)
 
 
 @dataclass(frozen=True)
@@ -479,6 +501,7 @@ def _collect(
     typed_night: np.ndarray,
     notices: tuple[Notice, ...],
     bent: Bending,
+    changes: tuple[InstrumentChange, ...],
 ) -> Nights:
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
@@ -493,6 +516,8 @@ def _collect(
     nights = range(index.example_us.size)
     session_of = np.array([_zero_session(searched, sessions_of.get(n, none), used_in) for n in nights])
     bends, own_bends = _bend_covs(bent, session_of, split.era(index.example_us))
+    doubtful = doubtful_bends(bent, session_of, split.era(index.example_us), index.example_us, changes)
+    bends, own_bends = bends + doubtful, own_bends + doubtful
     out = []
     for n in nights:
         mine, session = members.get(n, none), int(session_of[n])
@@ -543,6 +568,34 @@ def _bend_covs(bent: Bending, session_of: Ints, era: Ints) -> tuple[Floats, Floa
     for one in np.unique(era):
         usual[era == one] = pull[era == one].mean(axis=0)
     return bent.spread(pull), bent.spread(pull - usual)
+
+
+def doubtful_bends(
+    bent: Bending, session_of: Ints, era: Ints, time_us: Ints, changes: tuple[InstrumentChange, ...]
+) -> Floats:
+    """Return what is added to nights that may be on either side of a change of the bends, (n, 3, 3).
+
+    Parameters
+    ----------
+    bent
+        The bends of each era, as they were taken off.
+    session_of
+        As for `Bending.pulls`.
+    era, time_us
+        (n,) the instrument's era of each night, and when it was.
+    changes
+        Those that are known.
+    """
+    pull, values = bent.pulls(session_of), bent.values.reshape(-1, BENDS)
+    out = np.zeros((era.size, 3, 3))
+    for change in changes:
+        between = change.bends & (time_us > change.after_us) & (time_us < change.before_us)
+        for n in np.flatnonzero(between).tolist():
+            own = int(era[n])
+            other = own - 1 if time_us[n] >= change.from_us else own + 1
+            moved = pull[n][:, BENDS * own : BENDS * (own + 1)] @ (values[other] - values[own])
+            out[n] += EITHER_SIDE * np.outer(moved, moved)
+    return out
 
 
 def _pad(cov: Floats) -> Floats:

@@ -153,6 +153,7 @@ def likeliest_jump(
     return best, InstrumentChange(
         after_us=int(last_us[best - 1]),
         before_us=int(first_us[best]),
+        from_us=int(first_us[best]),
         old=tuple(old.tolist()),
         new=tuple(new.tolist()),
         log_odds=gain,

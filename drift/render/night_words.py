@@ -120,6 +120,16 @@ def _instrument_changed(of: Values) -> str:
     )
 
 
+def _bends_changed(of: Values) -> str:
+    when = f"{as_utc(of['before_us']):%Y-%m-%dT%H:%M}Z"
+    return (
+        f"{_between(of)} the instrument began to bend otherwise with the hour angle, as after rings or a "
+        "focuser were tightened, or something was hung on the tube: how it bends begins anew there, and what "
+        "the axis did between the two is less certain.  If so, write it down: `drift record service --time "
+        f"{when}`, or when it was."
+    )
+
+
 def _sides_reversed(of: Values) -> str:
     return (
         f"{_between(of)} the tube's sides (east, west) seem to have changed their meaning in the log, as "
@@ -277,6 +287,7 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.MOUNT_PLACES_CHANGED: _places_changed,
     NightCode.INSTRUMENT_CHANGED: _instrument_changed,
     NightCode.TUBE_SIDES_REVERSED: _sides_reversed,
+    NightCode.BENDS_CHANGED: _bends_changed,
     NightCode.MOUNT_ECHOES_SOLVES: _echoes,
     NightCode.SYNCED_AT_TARGETS: lambda of: (
         "The mount seems to be synced on each target of an evening, and was taken so: each target has zeros "

@@ -7,12 +7,12 @@ import pytest
 from night_world import UNSPLIT, pointed_nights
 
 from drift.mount.instrument import hour_angle_and_dec
-from drift.night.bending import BENDS, bend_columns, bends_of, straightened
-from drift.night.estimate import estimate_nights
+from drift.night.bending import BENDS, Bending, bend_columns, bends_of, straightened
+from drift.night.estimate import doubtful_bends, estimate_nights
 from drift.night.observations import assemble
 from drift.notices import NightCode
 from drift.quantities import ARCSEC_PER_RAD
-from drift.types import as_readings
+from drift.types import InstrumentChange, as_readings
 
 PHI = np.radians(46.0)
 
@@ -74,3 +74,52 @@ def test_an_axis_at_the_pole_is_found_there_by_a_tube_that_bends(dec, ra, told):
     sds = np.sqrt([np.diagonal(night.covariance)[:2] for night in nights.nights])
     assert np.all(np.abs(axes.mean(axis=0)) < 3.0 * sds.mean(axis=0))
     assert np.all(sds.mean(axis=0) < (20.0 if told else 6.0))
+
+
+def worn_nights(share_of_night, dec_arcsec, ra_arcsec, count=40):
+    """Return nights of a tube that bends by so much sin H, each night by a share of that."""
+    bent, directions = bent_nights(dec_arcsec, ra_arcsec, count)
+    stiff, _ = bent_nights(0.0, 0.0, count)
+    share = np.repeat(share_of_night(np.arange(count)), len(stiff) // count)
+    for name in ("mount_ra_deg", "mount_dec_deg"):
+        stiff[name] += share * (bent[name] - stiff[name])
+    return estimate_nights(PHI, UNSPLIT, as_readings({"solves": stiff}), directions, "kept")
+
+
+def test_bends_that_end_one_day_are_found_and_the_axis_did_not_move():
+    """Stiff from the 23rd of 40 nights on: the axis stays at the pole on both sides of it."""
+    nights = worn_nights(lambda night: night < 22, 15.0, -15.0)
+    (change,) = nights.instrument_changes
+    assert change.bends
+    assert change.after_us < nights.nights[22].time_us
+    assert change.before_us >= nights.nights[21].time_us
+    assert change.after_us < change.from_us <= change.before_us
+    assert NightCode.BENDS_CHANGED in {one.code for one in nights.notices}
+    axes = np.array([night.estimate[:2] for night in nights.nights])
+    sds = np.sqrt([np.diagonal(night.covariance)[:2] for night in nights.nights])
+    moved = axes[22:].mean(axis=0) - axes[:22].mean(axis=0)
+    assert np.all(np.abs(moved) < 2.0 * np.hypot(sds[:22].mean(axis=0), sds[22:].mean(axis=0)))
+
+
+def test_bends_that_stay_or_go_with_the_season_did_not_change_one_day():
+    """All 40 nights, ten days apart, bend alike; or by a half more in one half of the year."""
+    for share in (np.ones_like, lambda night: 1.0 + 0.5 * np.cos(2.0 * np.pi * night / 36.5)):
+        assert not worn_nights(share, 25.0, 30.0).instrument_changes
+
+
+def test_a_night_that_may_be_on_either_side_of_a_change_is_less_certain_by_half_of_it():
+    """20" on an azimuth that moves by half of the bend: 10" between the two sides, and 5" more of sd."""
+    pull = np.zeros((1, 2, 2 * BENDS))
+    pull[0, 0, 0] = pull[0, 0, BENDS] = 0.5
+    values = np.zeros(2 * BENDS)
+    values[0] = 20.0
+    bent = Bending(values, np.zeros((2 * BENDS, 2 * BENDS)), 1.0, pull, np.zeros((0, 2 * BENDS)))
+    same = (0.0,) * 4
+    change = InstrumentChange(
+        after_us=0, from_us=5, before_us=9, old=same, new=same, log_odds=50.0, bends=True
+    )
+    one = np.array([0])
+    for time_us, era, sd in ((4, 0, 5.0), (6, 1, 5.0), (9, 1, 0.0), (0, 0, 0.0)):
+        cov = doubtful_bends(bent, one - 1, one + era, one + time_us, (change,))
+        assert cov[0, 0, 0] == pytest.approx(sd**2)
+        assert np.count_nonzero(cov) == (sd > 0.0)

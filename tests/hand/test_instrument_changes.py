@@ -76,7 +76,7 @@ def test_five_nights_are_too_few_to_tell():
 
 
 def change(old: tuple[float, ...], new: tuple[float, ...]) -> InstrumentChange:
-    return InstrumentChange(after_us=0, before_us=DAY_US, old=old, new=new, log_odds=90.0)
+    return InstrumentChange(after_us=0, before_us=DAY_US, from_us=DAY_US, old=old, new=new, log_odds=90.0)
 
 
 @pytest.mark.parametrize(

@@ -167,6 +167,7 @@ NOTICES = [
     ),
     info(NightCode.SYNCED_AT_TARGETS, log_odds=80.0),
     info(NightCode.INSTRUMENT_BENDS, chance=0.99, across_arcsec=25.4, dec_arcsec=22.1),
+    warning(NightCode.BENDS_CHANGED, after_us=NOV_US, before_us=NOV_US + 10 * 86_400_000_000, log_odds=40.0),
     warning(NightCode.COPY_IN_OTHER_ZONE),
     *(
         warning(NightCode.COPIED_IN_OTHER_ZONE, readings=kind, rows=1427, hours_ahead=hours, **TIMES)
