@@ -506,7 +506,8 @@ def _collect(
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
     used_in = np.bincount(sightings.session, searched.used, minlength=searched.sessions.size).astype(int)
-    varying = state.solution.varying_cov()
+    beside_others = searched.sessions.size > 0  # other nights don't share what an alignment aid is off by
+    varying = state.solution.varying_cov(with_aid=beside_others)
     full, own = state.solution.ten_cov(), state.solution.ten_cov(varying)
     axis_full, axis_own = state.solution.axis_cov(), state.solution.axis_cov(varying)
     night_of = searched.sessions.night[sightings.session]

@@ -4,8 +4,9 @@ Unknowns are, for each session, its two zeros, how far cone error and tube-side 
 values, and how far the picture was off its place on both sides alike (a mirror that shifts when the tube
 changes sides settles differently on each); the two axis coordinates of each night and how much more its air
 lifts than was assumed; the constants of each instrument era, the mean of each group of declination zeros,
-and what the nights' airs share.  The system is solved by eliminating sessions, then nights, so that the
-cost grows only with the number of readings (nested Schur complements).  All is in arcsec.
+what the nights' airs share, and by how much an alignment aid is off.  The system is solved by eliminating
+sessions, then nights, so that the cost grows only with the number of readings (nested Schur complements).
+All is in arcsec.
 """
 
 from __future__ import annotations
@@ -27,6 +28,10 @@ AXIS_PRIOR_SD = 7200.0
 ZERO_PRIOR_SD = 1.0e6
 CONSTANT_PRIOR_SD = np.array([1800.0, 600.0, 1800.0, 40.0])
 MEAN_PRIOR_SD = 1.0e5
+#: How far what is read off an alignment aid is off on all nights alike, each coordinate [arcsec]: common
+#: practice, two aids on one mount differ by a quarter to half an arcminute (which pole, whose refraction,
+#: where their camera or star was centred).
+AID_SD, AID = 20.0, 2
 
 AXIS = slice(0, 2)  # of a night's unknowns: az_error, alt_error
 #: A session's own unknowns: zeros of hour angle and declination, shifts of cone error, tube-side offset and
@@ -81,13 +86,18 @@ class SystemLayout:
 
     @property
     def shared(self) -> int:
-        """How many unknowns are shared by nights: constants, means of groups, errors of the air."""
-        return 4 * self.eras + self.groups + SHARED
+        """How many unknowns nights share: constants, means of groups, errors of the air and of the aid."""
+        return 4 * self.eras + self.groups + SHARED + AID
 
     @property
     def air_columns(self) -> slice:
         """Where the shared errors of the air are among the shared unknowns."""
-        return slice(4 * self.eras + self.groups, self.shared)
+        return slice(4 * self.eras + self.groups, self.shared - AID)
+
+    @property
+    def aid_columns(self) -> slice:
+        """Where the errors of the alignment aid are among the shared unknowns."""
+        return slice(self.shared - AID, self.shared)
 
 
 @dataclass(frozen=True)
@@ -106,7 +116,7 @@ class Solution:
     layout: SystemLayout
     night: Floats  # (n, 3) axis and the air's lift
     own: Floats  # (s, 5) zeros of hour angle and declination, shifts
-    shared: Floats  # constants of each era, then group means, then errors of the air
+    shared: Floats  # constants of each era, then group means, errors of the air, errors of the aid
     shared_cov: Floats
     night_cov: Floats  # (n, 3, 3) with the shared unknowns held
     night_gain: Floats  # (n, 3, m) how the night's unknowns follow the shared ones
@@ -131,15 +141,23 @@ class Solution:
         """Return the shared errors of the air, (4,)."""
         return self.shared[self.layout.air_columns]
 
-    def varying_cov(self) -> Floats:
+    def varying_cov(self, with_aid: bool = False) -> Floats:
         """Return the covariance of the shared unknowns with all held that is the same on every night, (m, m).
 
         What is left is the season's part of the air: no night has it as another one has.
+
+        Parameters
+        ----------
+        with_aid
+            Whether the errors of an alignment aid are left too, as where only some nights rest on one.
         """
         out = np.zeros_like(self.shared_cov)
         start = self.layout.air_columns.start
         season = slice(start + VARYING.start, start + VARYING.stop)
         out[season, season] = self.shared_cov[season, season]
+        if with_aid:
+            aid = self.layout.aid_columns
+            out[aid, aid] = self.shared_cov[aid, aid]
         return out
 
     def axis_cov(self, shared_cov: Floats | None = None) -> Floats:
@@ -313,11 +331,16 @@ def _solve_nights(
     for i, value in enumerate((typed.az_error, typed.alt_error)):
         block[:, i, i] += np.bincount(typed.night, typed.sd**-2.0, minlength=count)
         block_right[:, i] += np.bincount(typed.night, value * typed.sd**-2.0, minlength=count)
+        aid = layout.aid_columns.start + i  # what was typed is the axis and what the aid is off by
+        tie[:, i, aid] += np.bincount(typed.night, typed.sd**-2.0, minlength=count)
+        total[aid, aid] += np.sum(typed.sd**-2.0)
+        total_right[aid] += np.sum(value * typed.sd**-2.0)
     prior = np.concatenate(
         [
             np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras),
             np.full(layout.groups, MEAN_PRIOR_SD**-2),
             air.shared_sd**-2.0,
+            np.full(AID, AID_SD**-2),
         ]
     )
     total += np.diag(prior)
