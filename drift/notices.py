@@ -147,6 +147,7 @@ class HistoryCode(Code):
     LEVEL_WRITTEN_OTHERWISE = "history.level_written_otherwise"
     CORRECTION_TWICE = "history.correction_twice"
     REFERENCE_MOVED = "history.reference_moved"
+    LEVEL_SCALE = "history.level_scale"
     RIVALS = "history.rivals"
     BORROWED = "history.borrowed"
     LENT_UNREADABLE = "history.lent_unreadable"

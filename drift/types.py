@@ -391,7 +391,8 @@ class ZeroCreep:
 class LevelDrift:
     """What the level at one place does by itself: how much tilt it shows that is not there, north and east.
 
-    Creep in arcsec a year, warmth in arcsec per deg C; None where that isn't told.
+    Creep in arcsec a year, warmth in arcsec per deg C; None where that isn't told.  `shows_north` and
+    `shows_east` are which share of a tilt it shows, 1 for one whose divisions are what they are taken for.
     """
 
     place: Place
@@ -399,6 +400,8 @@ class LevelDrift:
     creep_east: Measure
     warmth_north: Measure | None
     warmth_east: Measure | None
+    shows_north: Measure
+    shows_east: Measure
     instrument: int = 0  # 0 for what is read by hand, else the number of a tilt sensor
 
 

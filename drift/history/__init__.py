@@ -30,6 +30,8 @@ The model
   only smaller.  Their prior sizes are in proportion to their time constants, and smallest for the line,
   so that a forecast slows down as clay does.
 - Warmth bends mount and pier (arcsec for each degree of the night's temperature).
+- A level may show more or less than the tilt; what it was is taken from its readings before and after each,
+  so that the model stays linear.
 - The tilt's walk, its annual shape and its frost share one direction of heave and one share across it,
   found with the other scales.  So the north tilt, which only the altitude sees, follows the east tilt,
   which a kept zero sees.

@@ -104,6 +104,10 @@ AXIS_SD = 1.0e5
 ZERO_SD = 1.0e6
 LEVEL_SD = 1.0e5
 BIAS_SD = 1.0e4
+#: How far a level's divisions are from what its owner takes them for, as a share: common practice, a vial by
+#: some percent to a quarter, an electronic level by a percent or two.  And how many readings on each side of
+#: one tell the tilt that it showed.
+LEVEL_SCALE_SD, SCALE_NEIGHBOURS = 0.1, 3
 
 
 def axis_start(series: Series) -> Cause:
@@ -151,6 +155,41 @@ def level_starts(series: Series) -> Cause:
         np.array([sd for _, _, sd in columns]),
         kind=CauseKind.START,
     )
+
+
+LEVEL_SCALES = "level_scales"
+
+
+def level_scales(series: Series) -> Cause:
+    """How much more or less than the tilt each level shows, for each of its axes.
+
+    What the tilt was is taken from the readings before and after each, without its own: with its own error
+    among them a level would seem to show too much.
+    """
+    sources = level_sources(series)
+    state, direct = blank(series.size, 2 * len(sources))
+    for i, (place, instrument) in enumerate(sources):
+        own = np.flatnonzero((series.place == place) & (series.instrument == instrument))
+        for axis in (0, 1):
+            direct[own, axis, 2 * i + axis] = _by_neighbours(series.value[own, axis])
+    return independent(
+        LEVEL_SCALES,
+        state,
+        direct,
+        np.zeros(2 * len(sources)),
+        np.full(2 * len(sources), LEVEL_SCALE_SD),
+        kind=CauseKind.START,
+    )
+
+
+def _by_neighbours(value: Floats) -> Floats:
+    """Return the median of `SCALE_NEIGHBOURS` readings before each and as many after it, (n,)."""
+    if value.size < 2:
+        return np.zeros(value.size)
+    around = np.array([k for k in range(-SCALE_NEIGHBOURS, SCALE_NEIGHBOURS + 1) if k])
+    at = np.arange(value.size)[:, None] + around
+    inside = (at >= 0) & (at < value.size)
+    return np.nanmedian(np.where(inside, value[np.clip(at, 0, value.size - 1)], np.nan), axis=1)
 
 
 def instrument_eras(series: Series) -> Cause:

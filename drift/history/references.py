@@ -37,6 +37,10 @@ _MOVER_OF: dict[str, Mover] = {
 }
 #: Explanations are reported when they put the pier so far apart [arcsec]: our own rule.
 RIVAL_ARCSEC = 5.0
+#: A level's scale is told from so many sds and such a share on: our own rule, less changes no advice.
+SCALE_SDS, SCALE_SHARE = 3.0, 0.1
+#: A level can't show more of its own reading too much than this.
+_MOST_TOO_MUCH = 0.8
 #: The kinds of movement for which rivals are reported.
 RIVAL_KINDS = (OwnMovement.STEADY, OwnMovement.WARMTH)
 #: The weight of the squared distance to such an explanation.  What it says of pier and mount is itself known
@@ -228,10 +232,33 @@ def _levels(fit: Fit) -> tuple[LevelDrift, ...]:
             creep_east=_known(_measure(fit, causes.STEADY_LEVELS, 2 * i + 1)),
             warmth_north=_measure(fit, causes.WARM_LEVELS, 2 * i),
             warmth_east=_measure(fit, causes.WARM_LEVELS, 2 * i + 1),
+            shows_north=_share_shown(fit, 2 * i),
+            shows_east=_share_shown(fit, 2 * i + 1),
             instrument=number,
         )
         for i, (place, number) in enumerate(sources)
     )
+
+
+def _share_shown(fit: Fit, column: int) -> Measure:
+    """Return which share of a tilt a level shows: with g of its own reading too much, 1 / (1 - g)."""
+    more = _known(_measure(fit, causes.LEVEL_SCALES, column))
+    share = 1.0 / (1.0 - min(more.value, _MOST_TOO_MUCH))
+    return Measure(value=share, sd=more.sd * share**2)
+
+
+def scale_notices(references: References | None) -> list[Notice]:
+    """Return notices of levels that show too little or too much of a tilt."""
+    out = []
+    for level in () if references is None else references.levels:
+        both = (level.shows_north, level.shows_east)
+        weight = np.array([one.sd**-2.0 for one in both])
+        share = float(weight @ [one.value for one in both] / weight.sum())
+        sd = float(weight.sum() ** -0.5)
+        if abs(share - 1.0) > max(SCALE_SDS * sd, SCALE_SHARE):
+            place, sensor = level.place, level.instrument or None
+            out.append(warning(HistoryCode.LEVEL_SCALE, place=place, sensor=sensor, share=share, sd=sd))
+    return out
 
 
 def _moved(fit: Fit) -> tuple[ReferenceMoved, ...]:

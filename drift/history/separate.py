@@ -14,6 +14,7 @@ from drift.history.causes import (
     STEADY_PIER,
     axis_start,
     instrument_eras,
+    level_scales,
     level_sources,
     level_starts,
     rate_now,
@@ -37,7 +38,7 @@ from drift.history.outcome import (
     with_misrecorded,
     with_open_places,
 )
-from drift.history.references import reference_notices, references_of, with_rivals
+from drift.history.references import reference_notices, references_of, scale_notices, with_rivals
 from drift.history.sensor import dated, unconfirmed_variance
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
@@ -190,7 +191,8 @@ def make_model(
     temp_c
         How warm it was at each reading, (n,) [deg C]; None when not known.
     """
-    causes = [axis_start(series), zero_epochs(series), level_starts(series), instrument_eras(series)]
+    causes = [axis_start(series), zero_epochs(series), level_starts(series), level_scales(series)]
+    causes.append(instrument_eras(series))
     causes += [correction_cause(series, c) for c in recorded]
     nothing = np.zeros(series.size, dtype=bool)
     model = Model(series, latitude_rad, tuple(c for c in causes if c.width), nothing, nothing, temp_c=temp_c)
@@ -239,6 +241,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
             + _zero_notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
             + reference_notices(references)
+            + scale_notices(references)
             + _borrowed(inputs, driven.forcing)
         ),
         causes=cause_series(seen),

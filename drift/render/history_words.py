@@ -218,6 +218,16 @@ def _reference_moved(of: Values) -> str:
     )
 
 
+def _level_scale(of: Values) -> str:
+    name = "tilt sensor" if of["sensor"] else "level"
+    return (
+        f"By what the axis does, the {name} on the {of['place']} shows {of['share']:.2f} ± {of['sd']:.2f} of "
+        "a tilt: its divisions are probably not what they are taken for, and it was taken so here.  "
+        "Check it with a shim of known thickness under one end (1 mm over 1 m is 206 arcsec).  If that bears "
+        "it out, leave the log as it is: it is allowed for."
+    )
+
+
 def _rivals(of: Values) -> str:
     names = {Mover.PIER: "the pier", Mover.MOUNT: "the mount"}
     names[Mover.REFERENCE] = " or ".join(f"the {_REFERENCE[one]}" for one in of["references"])
@@ -383,6 +393,7 @@ SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.LEVEL_WRITTEN_OTHERWISE: _level_written_otherwise,
     HistoryCode.CORRECTION_TWICE: _twice,
     HistoryCode.REFERENCE_MOVED: _reference_moved,
+    HistoryCode.LEVEL_SCALE: _level_scale,
     HistoryCode.BORROWED: _borrowed,
     HistoryCode.LENT_UNREADABLE: lambda of: (
         f"What the neighbours told of this pier on {phrases.local_day(of['since_us'], 0.0)} can't be read "

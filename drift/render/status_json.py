@@ -110,6 +110,8 @@ def _level(level: LevelDrift) -> dict[str, Any]:
         **_with_sd("creep_east_arcsec_per_year", level.creep_east),
         **_with_sd("warmth_north_arcsec_per_c", level.warmth_north),
         **_with_sd("warmth_east_arcsec_per_c", level.warmth_east),
+        **_with_sd("share_shown_north", level.shows_north),
+        **_with_sd("share_shown_east", level.shows_east),
     }
 
 

@@ -215,6 +215,8 @@ NOTICES = [
     warning(HistoryCode.REFERENCE_MOVED, would_tell="level", **ZERO_MOVED),
     warning(HistoryCode.REFERENCE_MOVED, would_tell="solve_before_sync", **LEVEL_MOVED),
     warning(HistoryCode.REFERENCE_MOVED, would_tell=None, **LEVEL_MOVED),
+    warning(HistoryCode.LEVEL_SCALE, place="pier", sensor=None, share=0.714, sd=0.034),
+    warning(HistoryCode.LEVEL_SCALE, place="pier", sensor=1, share=1.21, sd=0.05),
     *(warning(HistoryCode.RIVALS, kind=kind, **RIVALS) for kind in ("steady", "warmth")),
     warning(HistoryCode.LENT_UNREADABLE, since_us=1_730_000_000_000_000),
     *(

@@ -186,6 +186,7 @@ ZERO = shaped(
 )
 DRIFTS = ("creep_north_arcsec_per_year", "creep_east_arcsec_per_year")
 WARMTHS = ("warmth_north_arcsec_per_c", "warmth_east_arcsec_per_c")
+SHARES = ("share_shown_north", "share_shown_east")
 SENSOR = shaped(
     {
         "place": one_of("pier", "plate", "mount"),
@@ -225,7 +226,7 @@ SENSOR = shaped(
 )
 LEVEL = shaped(
     {"place": one_of("pier", "plate", "mount"), "sensor": a_number_or_null}
-    | {f"{name}{sd}": a_number_or_null for name in (*DRIFTS, *WARMTHS) for sd in ("", "_sd")}
+    | {f"{name}{sd}": a_number_or_null for name in (*DRIFTS, *WARMTHS, *SHARES) for sd in ("", "_sd")}
 )
 RIVAL = shaped(
     {
@@ -661,6 +662,8 @@ def test_references_are_told_with_their_units_and_sds():
         creep_east=Measure(value=-0.2, sd=0.4),
         warmth_north=moved.north,
         warmth_east=moved.east,
+        shows_north=Measure(value=0.72, sd=0.04),
+        shows_east=Measure(value=0.69, sd=0.05),
     )
     zero = ZeroCreep(
         from_us=us(2024, 1, 1), to_us=us(2024, 9, 1), creep=Measure(value=45.0, sd=2.0), warmth=None
@@ -679,6 +682,7 @@ def test_references_are_told_with_their_units_and_sds():
     assert told["hour_angle_zero"]["creep_arcsec_per_year"] == 45.0
     assert told["hour_angle_zero"]["warmth_arcsec_per_c"] is None
     assert told["levels"][0]["warmth_north_arcsec_per_c"] == 1.4
+    assert (told["levels"][0]["share_shown_north"], told["levels"][0]["share_shown_east_sd"]) == (0.72, 0.05)
     assert told["moved"][0]["north_arcsec_per_c"] == 1.4
     assert told["moved"][0]["east_arcsec_per_c_sd"] == 0.1
     assert told["rivals"][0]["moving"] == ["mount", "reference"]

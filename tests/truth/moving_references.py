@@ -55,6 +55,7 @@ class World:
     level_a_year: tuple[float, float] = (0.0, 0.0)
     level_a_degree: tuple[float, float] = (0.0, 0.0)
     level_moves: Course = nothing
+    level_shows: float = 1.0
     north: Course = nothing
     east: Course = nothing
     kappa: Course = nothing
@@ -140,7 +141,7 @@ def levels(world: World, rng: np.random.Generator, span: int, moved: Course, war
     columns = {}
     for i, (name, start) in enumerate((("north", 300.0), ("east", -200.0))):
         drift = world.level_a_year[i] * days / YEAR + world.level_a_degree[i] * warmth(days)
-        shown = moved(days)[:, i] + start + drift + world.level_moves(days)
+        shown = world.level_shows * moved(days)[:, i] + start + drift + world.level_moves(days)
         columns[f"tilt_{name}_arcsec"] = shown + rng.normal(0.0, world.level_sd, days.size)
     times = ((FIRST_DAY + days) * DAY_US).astype(np.int64)
     rest = {"place": "pier", "face_deg": np.nan, "sigma_arcsec": world.level_sd}

@@ -1,14 +1,18 @@
 """References that move by themselves: the pier is not accused, they are told, and the uncertainty holds."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from moving_references import YEAR, World, answered, held, make
+from night_world import plain_series
 
 from drift.history import causes
 from drift.history.causes import STEEP
 from drift.history.model import Scales, Solver
 from drift.history.separate import centred, make_model, separate
 from drift.history.series import make_series
+from drift.notices import HistoryCode
 
 #: What is asked of the tilt where only a reference moves: some fractions of what it moves [arcsec rms].
 TILT_RMS = 4.0
@@ -99,6 +103,37 @@ def test_with_sound_references_nothing_is_said_of_them():
     assert history.references.rivals == ()
     assert np.all(rms(error) < TILT_RMS)
     assert np.all(held(error, sd) > HELD)
+
+
+@pytest.mark.parametrize("share", [0.8, 1.0, 1.25])
+def test_a_level_whose_divisions_are_not_what_they_are_taken_for_is_found(share):
+    """A pier that tips by 60" one day and swings by 40"; a vial of 20" a division taken for one of 25"."""
+
+    def east(days):
+        return 60.0 * (days > 500) + 20.0 * np.cos(days / 58.1)
+
+    world = World(15, kept=False, level_every=14, level_shows=share, east=east)
+    history, error, sd = answered(world)
+    (level,) = history.references.levels
+    assert level.shows_east.value == pytest.approx(share, abs=SDS * level.shows_east.sd)
+    told = [one for one in history.notices if one.code is HistoryCode.LEVEL_SCALE]
+    assert bool(told) is (share != 1.0)
+    assert [event.what for event in history.events] == ["pier"]
+    assert np.all(rms(error) < 2.0 * TILT_RMS)
+    assert np.all(held(error, sd) > HELD)
+
+
+def test_a_level_is_held_against_its_own_readings_before_and_after():
+    """Readings 0, 6, 12, ... 36: the middle of the three before and the three after each, without it."""
+    series = replace(
+        plain_series(7, value=np.outer(6.0 * np.arange(7), [1.0, 2.0, 0.0])),
+        night=np.full(7, -1),
+        place=np.full(7, "pier", dtype=object),
+    )
+    cause = causes.level_scales(series)
+    assert cause.direct[:, 0, 0].tolist() == [12.0, 15.0, 18.0, 18.0, 18.0, 21.0, 24.0]
+    assert cause.direct[:, 1, 1].tolist() == [24.0, 30.0, 36.0, 36.0, 36.0, 42.0, 48.0]
+    assert not cause.direct[:, 1, 0].any() and not cause.state.any()
 
 
 def test_a_level_that_is_put_back_askew_is_no_event_of_the_pier():
