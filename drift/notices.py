@@ -148,6 +148,7 @@ class HistoryCode(Code):
     CORRECTION_TWICE = "history.correction_twice"
     REFERENCE_MOVED = "history.reference_moved"
     LEVEL_SCALE = "history.level_scale"
+    LEVEL_STEPPED = "history.level_stepped"
     RIVALS = "history.rivals"
     BORROWED = "history.borrowed"
     LENT_UNREADABLE = "history.lent_unreadable"

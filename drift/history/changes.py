@@ -231,6 +231,39 @@ def part_columns(step: Step) -> list[tuple[Part, int]]:
     return [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]
 
 
+# ---- Steps of a level: it was adjusted, dropped, put back elsewhere, or is another one.
+
+
+#: By how much a level then reads otherwise, each way [arcsec], and how often a year that happens to one:
+#: common practice, weakly held; spots on a rough pier and divisions of a vial differ by tens of arcsec.
+LEVEL_STEP_SD, LEVEL_STEPS_PER_YEAR = 100.0, 0.2
+
+
+@dataclass(frozen=True)
+class LevelStep:
+    """A level that reads otherwise from a reading on, and nobody wrote down why."""
+
+    place: str
+    instrument: int
+    index: int  # in the series, its first reading after it
+    before: int  # and its last reading before it
+
+    @property
+    def name(self) -> str:
+        """The name of its cause."""
+        return f"level_{self.place}_{self.instrument}_from_{self.index}"
+
+
+def level_step_cause(series: Series, step: LevelStep) -> Cause:
+    """Return the columns of a step of a level: what it shows toward north and toward east."""
+    state, direct = blank(series.size, 2)
+    own = (series.place == step.place) & (series.instrument == step.instrument)
+    later = own & (np.arange(series.size) >= step.index)
+    direct[later, 0, 0] = direct[later, 1, 1] = 1.0
+    sds = np.full(2, LEVEL_STEP_SD)
+    return independent(step.name, state, direct, np.zeros(2), sds, kind=CauseKind.START)
+
+
 # ---- What follows a step over weeks: the ground comes part of the way back, or a slip creeps on.
 #
 # Pore water that a shock has pressed away returns within weeks, bolts and joints go on

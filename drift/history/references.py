@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from drift.codes import Mover, OwnMovement, Place, Reference, ReferenceFinding, WouldTell
 from drift.history import causes
 from drift.history.causes import TILT_EAST, TILT_NORTH, level_sources, zero_labels
+from drift.history.changes import LevelStep
 from drift.history.inputs import KINDS, Beliefs, swapped
 from drift.history.model import WALKS, Fit, columns_that_may_stand
 from drift.history.outcome import WITHIN_REACH_SHARE, weight
@@ -258,6 +260,26 @@ def scale_notices(references: References | None) -> list[Notice]:
         if abs(share - 1.0) > max(SCALE_SDS * sd, SCALE_SHARE):
             place, sensor = level.place, level.instrument or None
             out.append(warning(HistoryCode.LEVEL_SCALE, place=place, sensor=sensor, share=share, sd=sd))
+    return out
+
+
+def level_step_notices(fit: Fit, steps: Sequence[LevelStep]) -> list[Notice]:
+    """Return notices of levels that read otherwise from some reading on."""
+    times, out = fit.model.series.time_us, []
+    for step in steps:
+        north, east = (_known(_measure(fit, step.name, column)) for column in (0, 1))
+        notice = warning(
+            HistoryCode.LEVEL_STEPPED,
+            place=step.place,
+            sensor=step.instrument or None,
+            after_us=int(times[step.before]),
+            before_us=int(times[step.index]),
+            north_arcsec=north.value,
+            north_sd_arcsec=north.sd,
+            east_arcsec=east.value,
+            east_sd_arcsec=east.sd,
+        )
+        out.append(notice)
     return out
 
 

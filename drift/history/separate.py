@@ -38,7 +38,13 @@ from drift.history.outcome import (
     with_misrecorded,
     with_open_places,
 )
-from drift.history.references import reference_notices, references_of, scale_notices, with_rivals
+from drift.history.references import (
+    level_step_notices,
+    reference_notices,
+    references_of,
+    scale_notices,
+    with_rivals,
+)
 from drift.history.sensor import dated, unconfirmed_variance
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
@@ -242,6 +248,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
             + _aside(seen)
             + reference_notices(references)
             + scale_notices(references)
+            + level_step_notices(seen.fit, searched.level_steps)
             + _borrowed(inputs, driven.forcing)
         ),
         causes=cause_series(seen),

@@ -11,12 +11,15 @@ import numpy as np
 from drift.codes import Part
 from drift.ground.heave import FrostForcing
 from drift.history.before import EarlierFit, at_moments, earlier_fit_of
-from drift.history.causes import Cause
+from drift.history.causes import Cause, level_sources
 from drift.history.changes import (
+    LEVEL_STEPS_PER_YEAR,
     RECOVERY_CHANCE,
     STEP_SD,
     STEPS_PER_YEAR,
+    LevelStep,
     Step,
+    level_step_cause,
     recovery_cause,
     step_cause,
     step_name,
@@ -26,7 +29,7 @@ from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver, Stretch, pick
 from drift.history.scales import ScalesFound, calm, fit_scales
 from drift.history.separability import without_lost_zeros
 from drift.history.series import Series
-from drift.quantities import DAY_US, Floats, Ints
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 
 # ---- Thaws quicker than the forcing: a stretch of quick walk competes with a step.
 #
@@ -132,6 +135,8 @@ NEIGHBOURS = 12
 PLACE_SHARE = 0.9
 #: A part is named when it has this share of what is not "nothing".
 NAMED_SHARE = 10.0 / 11.0
+#: A step of a level is looked for so many of its readings before and after a step of pier or mount.
+NEAR_READINGS = 4
 #: The knobs, which may move both at once: `Part.MOUNT`.
 BOTH_KNOBS = (Part.MOUNT_AZ, Part.MOUNT_ALT)
 #: What follows a step within so many days may belong to it.
@@ -183,6 +188,7 @@ class StepsFound:
     found: ScalesFound
     steps: tuple[FoundStep, ...]
     looked_at: int  # readings when the record was last fitted from scratch
+    level_steps: tuple[LevelStep, ...] = ()  # levels that read otherwise from then on
 
     @property
     def fit(self) -> Fit:
@@ -210,6 +216,7 @@ def find_events(
         looked_at = before.readings
     else:
         base, steps, found = _from_scratch(model, first)
+    level_steps: list[LevelStep] = []
     for _ in range(MOST_FOUND):
         fit = found.fit.normal
         gained = gains(fit, spread(fit))
@@ -231,7 +238,11 @@ def find_events(
             base, steps, found = hidden
             continue
         thaw = None if wild else _quicker_thaw(found.fit, part, index, odds)
-        if wild:
+        level = None if wild else _of_the_level(found.fit, index, odds)
+        if level is not None:
+            level_steps.append(level)
+            base = base.with_causes(level_step_cause(base.series, level))
+        elif wild:
             base = _put_aside(base, part is Part.ZERO, index)
         elif thaw is not None:
             base = _with_stretch(base, thaw)
@@ -244,7 +255,7 @@ def find_events(
         steps = sorted(steps, key=lambda s: s.best)
         if _step_list(held) != _step_list(steps) or base.stretches != stretches:
             found = _refit(base, steps, found)
-    return StepsFound(found, tuple(steps), looked_at)
+    return StepsFound(found, tuple(steps), looked_at, tuple(level_steps))
 
 
 def _step_list(steps: list[FoundStep]) -> list[tuple[Step, bool]]:
@@ -452,6 +463,33 @@ def _quicker_thaw(fit: Fit, part: Part, index: int, step_odds: float) -> Stretch
         return None
     stretch, odds = likeliest_stretch(_settled(fit.model, fit), fit.normal, index)
     return stretch if odds >= step_odds else None
+
+
+def _of_the_level(fit: Fit, index: int, step_odds: float) -> LevelStep | None:
+    """Return a step of a level alone that is likelier than one of pier or mount about there; None for none.
+
+    Where a level reads otherwise and the axis stays, pier and mount would have had to move against each
+    other, by as much, on the same day.
+    """
+    model = _settled(fit.model, fit)
+    series, alone = model.series, fit.normal.log_marginal
+    best, total = None, []
+    for place, instrument in level_sources(series):
+        own = np.flatnonzero((series.place == place) & (series.instrument == instrument))
+        at = int(np.searchsorted(own, index))
+        for k in range(max(at - NEAR_READINGS, 1), min(at + NEAR_READINGS + 1, own.size)):
+            step = LevelStep(place, instrument, int(own[k]), int(own[k - 1]))
+            if any(cause.name == step.name for cause in model.causes):
+                continue
+            days = float(series.days[own[k]] - series.days[own[k - 1]])
+            chance = np.log(max(days, SHORTEST_DAYS) / YEAR_DAYS * LEVEL_STEPS_PER_YEAR)
+            stepped = model.with_causes(level_step_cause(series, step))
+            gain = Solver(stepped).at(fit.scales).log_marginal - alone + chance
+            total.append(gain)
+            best = (gain, step) if best is None or gain > best[0] else best
+    if best is None or float(np.logaddexp.reduce(total)) <= max(step_odds, STEP_LOG_ODDS):
+        return None
+    return best[1]
 
 
 def _with_stretch(model: Model, stretch: Stretch) -> Model:

@@ -228,6 +228,21 @@ def _level_scale(of: Values) -> str:
     )
 
 
+def _level_stepped(of: Values) -> str:
+    name = "tilt sensor" if of["sensor"] else "level"
+    sides = (("north", "north", "south"), ("east", "east", "west"))
+    parts = [
+        phrases.tilt_words(of[f"{key}_arcsec"], of[f"{key}_sd_arcsec"], one, other)
+        for key, one, other in sides
+    ]
+    first, last = (phrases.local_day(of[us], 0.0) for us in ("after_us", "before_us"))
+    return (
+        f"From {last} on the {name} on the {of['place']} shows {parts[0]} and {parts[1]} more than until "
+        f"{first}, and the axis stayed: it was probably adjusted, dropped, put back elsewhere, or is another "
+        "one.  Pier and mount are not charged with it."
+    )
+
+
 def _rivals(of: Values) -> str:
     names = {Mover.PIER: "the pier", Mover.MOUNT: "the mount"}
     names[Mover.REFERENCE] = " or ".join(f"the {_REFERENCE[one]}" for one in of["references"])
@@ -394,6 +409,7 @@ SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.CORRECTION_TWICE: _twice,
     HistoryCode.REFERENCE_MOVED: _reference_moved,
     HistoryCode.LEVEL_SCALE: _level_scale,
+    HistoryCode.LEVEL_STEPPED: _level_stepped,
     HistoryCode.BORROWED: _borrowed,
     HistoryCode.LENT_UNREADABLE: lambda of: (
         f"What the neighbours told of this pier on {phrases.local_day(of['since_us'], 0.0)} can't be read "

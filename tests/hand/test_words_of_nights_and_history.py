@@ -216,6 +216,20 @@ NOTICES = [
     warning(HistoryCode.REFERENCE_MOVED, would_tell="solve_before_sync", **LEVEL_MOVED),
     warning(HistoryCode.REFERENCE_MOVED, would_tell=None, **LEVEL_MOVED),
     warning(HistoryCode.LEVEL_SCALE, place="pier", sensor=None, share=0.714, sd=0.034),
+    *(
+        warning(
+            HistoryCode.LEVEL_STEPPED,
+            place="pier",
+            sensor=sensor,
+            after_us=NOV_US,
+            before_us=NOV_US + 14 * 86_400_000_000,
+            north_arcsec=60.4,
+            north_sd_arcsec=2.9,
+            east_arcsec=-1.2,
+            east_sd_arcsec=2.4,
+        )
+        for sensor in (None, 1)
+    ),
     warning(HistoryCode.LEVEL_SCALE, place="pier", sensor=1, share=1.21, sd=0.05),
     *(warning(HistoryCode.RIVALS, kind=kind, **RIVALS) for kind in ("steady", "warmth")),
     warning(HistoryCode.LENT_UNREADABLE, since_us=1_730_000_000_000_000),
