@@ -353,8 +353,9 @@ TIME_CONSTANTS_YEARS = (0.6, 2.0)
 STEEP_YEARS = (0.015, 0.05, 0.18)
 #: How far the shares of its curves may differ, against their common size.
 STEEP_DIFFER = 0.5
-#: Name of the cause.
+#: Names of the causes: of the pier, and of a mount whose bolts and locks bed in.
 STEEP = "steep_start_of_settlement"
+STEEP_AZIMUTH, STEEP_ALTITUDE = "bedding_in_of_azimuth", "bedding_in_of_altitude"
 #: Prior size of the line [a year], against that of the slowest curve's whole: common practice.
 LINE_SHARE = 0.1
 _SHARES = (LINE_SHARE, *(tau / max(TIME_CONSTANTS_YEARS) for tau in TIME_CONSTANTS_YEARS))
@@ -398,18 +399,28 @@ def settlement(time_us: np.ndarray) -> Cause:
     return _slow("settlement", time_us, TILT_NORTH, TILT_EAST)
 
 
-def steep_start(time_us: np.ndarray) -> Cause:
-    """Return what settles within weeks, north and east apart, priors at unity.
+def steep_starts(time_us: np.ndarray) -> list[Cause]:
+    """Return what settles or beds in within weeks: the pier north and east, and each knob, priors at unity.
 
     A direction has the sum of the quick curves, and how much more there is of the first than of the last.
     """
     years = (time_us - time_us[0]) / DAY_US / YEAR_DAYS
     curves = np.stack([1.0 - np.exp(-years / tau) for tau in STEEP_YEARS], axis=1)
     shapes = np.column_stack([curves.sum(axis=1), STEEP_DIFFER * (curves[:, 0] - curves[:, -1])])
+    return [
+        _of_shapes(STEEP, shapes, TILT_NORTH, TILT_EAST, kind=CauseKind.SETTLEMENT),
+        _of_shapes(STEEP_AZIMUTH, shapes, MOUNT_AZ, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+        _of_shapes(STEEP_ALTITUDE, shapes, MOUNT_ALT, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+    ]
+
+
+def _of_shapes(name: str, shapes: Floats, *components: int, kind: CauseKind) -> Cause:
+    """Return a cause with columns for each of some shapes (n, w), priors at unity."""
     width = shapes.shape[1]
-    state, direct = blank(len(time_us), 2 * width)
-    state[:, TILT_NORTH, :width] = state[:, TILT_EAST, width:] = shapes
-    return Cause(STEEP, state, direct, np.zeros(2 * width), np.eye(2 * width), kind=CauseKind.SETTLEMENT)
+    state, direct = blank(len(shapes), width * len(components))
+    for i, component in enumerate(components):
+        state[:, component, width * i : width * (i + 1)] = shapes
+    return Cause(name, state, direct, np.zeros(state.shape[2]), np.eye(state.shape[2]), kind=kind)
 
 
 def mount_settlement(time_us: np.ndarray) -> Cause:
@@ -418,10 +429,7 @@ def mount_settlement(time_us: np.ndarray) -> Cause:
 
 
 def _slow(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
-    state, direct = blank(len(time_us), 2 * SETTLEMENT_WIDTH)
-    state[:, first, :SETTLEMENT_WIDTH] = state[:, second, SETTLEMENT_WIDTH:] = slow_shapes(time_us)
-    width = state.shape[2]
-    return Cause(name, state, direct, np.zeros(width), np.eye(width), kind=CauseKind.SETTLEMENT)
+    return _of_shapes(name, slow_shapes(time_us), first, second, kind=CauseKind.SETTLEMENT)
 
 
 # ---- Columns of what references do: the hour-angle zeros that nights share, and the levels at each place.

@@ -18,6 +18,8 @@ from drift.history.causes import (
     STEADY_PIER,
     STEADY_ZEROS,
     STEEP,
+    STEEP_ALTITUDE,
+    STEEP_AZIMUTH,
     WARM_ALTITUDE,
     WARM_AZIMUTH,
     WARM_LEVELS,
@@ -212,17 +214,19 @@ WARM = (WARM_PIER, WARM_AZIMUTH, WARM_ALTITUDE, WARM_ZEROS, WARM_LEVELS)
 KINDS: dict[OwnMovement, tuple[str, ...]] = {
     OwnMovement.STEADY: STEADY,
     OwnMovement.WARMTH: WARM,
-    OwnMovement.STEEP: (STEEP,),
+    OwnMovement.STEEP: (STEEP, STEEP_AZIMUTH, STEEP_ALTITUDE),
 }
 #: Prior sd of what stands nearly still: [arcsec a year], [arcsec per deg C], [arcsec].  Common practice:
 #: what is bolted down and left alone for a year comes back to an arcsecond or less.
 STILL = {OwnMovement.STEADY: 0.5, OwnMovement.WARMTH: 0.1, OwnMovement.STEEP: 0.2}
-#: For a sound reference it is smaller: common practice, an encoder or a good vial.
+#: For a sound reference it is smaller: common practice, an encoder or a good vial; so it is for knobs that
+#: have bedded in.
 STILL_REFERENCE = {OwnMovement.STEADY: 0.3, OwnMovement.WARMTH: 0.03}
+STILL_KNOBS = {STEEP_AZIMUTH: 0.05, STEEP_ALTITUDE: 0.05}
 #: Prior sds of what moves, in odds of `SIZE_ODDS`.  Common practice: a tilt, a worn home switch or a drying
 #: wooden stand gives some arcseconds to some ten arcseconds a year; level vials, inclinometers and home
 #: switches move by tenths of an arcsecond to some arcseconds a degree; a settlement that starts steeply
-#: does some arcseconds to some ten in its first weeks.
+#: does some arcseconds to some ten in its first weeks, and so do bolts and locks that bed in.
 SIZES = {OwnMovement.STEADY: (6.0, 25.0), OwnMovement.WARMTH: (0.5, 1.5), OwnMovement.STEEP: (2.5, 8.0)}
 SIZE_ODDS = (0.6, 0.4)
 _KIND_OF = {cause: kind for kind, causes in KINDS.items() for cause in causes}
@@ -256,7 +260,7 @@ def wide_sd(cause: str) -> float:
 def still_sd(cause: str) -> float:
     """Return the prior sd of a cause's amplitudes where it stands nearly still."""
     kind = kind_of(cause)
-    return (STILL_REFERENCE if cause in REFERENCES else STILL)[kind]
+    return STILL_KNOBS.get(cause, (STILL_REFERENCE if cause in REFERENCES else STILL)[kind])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -35,7 +35,7 @@ from drift.history.causes import (
     settlement,
     settlement_cov,
     steady,
-    steep_start,
+    steep_starts,
     wander_of_sensors,
     warm,
 )
@@ -208,7 +208,7 @@ def _unscaled(model: Model) -> list[Cause]:
     if model.tied or not referred or not np.any(series.night >= 0):
         moved = [cause for cause in by_degree if cause.name not in (WARM_ZEROS, WARM_LEVELS)]
         return [*wanders, *(replace(cause, cov=cause.cov * PER_DEGREE_SD**2) for cause in moved)]
-    moving = [*steady(series), steep_start(series.time_us), *by_degree]
+    moving = [*steady(series), *steep_starts(series.time_us), *by_degree]
     moving = [cause for cause in moving if cause.width]
     return [*wanders, *(replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in moving)]
 
