@@ -30,8 +30,8 @@ The model
   only smaller.  Their prior sizes are in proportion to their time constants, and smallest for the line,
   so that a forecast slows down as clay does.
 - Warmth bends mount and pier (arcsec for each degree of the night's temperature).
-- A level may read otherwise from one of its readings on: a step of it is weighed wherever one of pier or mount
-  is about to be believed.
+- A level may read otherwise from one of its readings on: a step of it is weighed wherever one of pier or
+  mount is about to be believed.
 - A level may show more or less than the tilt; what it was is taken from its readings before and after each,
   so that the model stays linear.
 - The tilt's walk, its annual shape and its frost share one direction of heave and one share across it,

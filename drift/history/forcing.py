@@ -23,6 +23,7 @@ from drift.history.steps import (
     StepsFound,
     gap_chances,
 )
+from drift.quantities import Floats
 
 # ---- Which forcing the tilt follows through the year.
 #
@@ -36,6 +37,9 @@ from drift.history.steps import (
 FIRST_SWINGS, CALENDAR_LEFT = (10.0, 40.0), 0.2
 #: Shortest record from which frost can be told from the calendar [days].
 SHORTEST_DAYS = 120.0
+#: Where only the shape in time tells pier from mount, so much of the frost's rise must have gone again, or
+#: have come before its fall: our own rule, half a winter tells nothing.
+CAME_BACK_SHARE = 0.5
 
 
 #: Largest slope at which a search for odds only may end; the odds are then right to a few hundredths.
@@ -91,7 +95,8 @@ def choose_forcing(
     reused = None if before is None or not before.serves(model) else _earlier_choice(before, candidates)
     if reused is not None:
         return reused
-    short = model.series.days[-1] < SHORTEST_DAYS and neighbours is None  # neighbours know whole winters
+    short = model.series.days[-1] < SHORTEST_DAYS or (model.tied and not _came_and_went(model, candidates))
+    short = short and neighbours is None  # neighbours know whole winters
     if not any(c.is_frost for c in candidates) or short:
         return ForcingChoice(None, {ForcingKind.CALENDAR: 1.0})
     thin = _few(model)
@@ -104,6 +109,21 @@ def choose_forcing(
     odds = odds_of(value)
     choice = ForcingChoice(None, odds, tuple(best), value, calendar if thin is model else None)
     return replace(choice, forcing=choice.likeliest_frost if is_frost_likelier(odds) else None)
+
+
+def _came_and_went(model: Model, candidates: Sequence[FrostForcing]) -> bool:
+    """Return whether the readings saw the frost both come and go, by some forcing.
+
+    A knob that gives way once, while the ground freezes, follows half a winter as well as a pier does.
+    """
+    return any(c.is_frost and comes_and_goes(c.at(model.series.time_us)[:, 0]) for c in candidates)
+
+
+def comes_and_goes(value: Floats) -> bool:
+    """Return whether a forcing at the readings, (n,), rises and falls, neither by far less than the other."""
+    rise = float(np.max(value - np.minimum.accumulate(value)))
+    fall = float(np.max(np.maximum.accumulate(value) - value))
+    return 0.0 < CAME_BACK_SHARE * max(rise, fall) <= min(rise, fall)
 
 
 def _chance(model: Model, kind: ForcingKind) -> float:

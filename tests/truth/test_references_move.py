@@ -4,15 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from moving_references import YEAR, World, answered, held, make
+from moving_references import COLUMNS, FIRST_DAY, YEAR, World, answered, held, make
 from night_world import plain_series
 
+from drift.codes import ForcingKind
 from drift.history import causes
 from drift.history.causes import STEEP
 from drift.history.model import Scales, Solver
 from drift.history.separate import centred, make_model, separate
 from drift.history.series import make_series
 from drift.notices import HistoryCode
+from drift.quantities import DAY_US
+from drift.types import Nights
 
 #: What is asked of the tilt where only a reference moves: some fractions of what it moves [arcsec rms].
 TILT_RMS = 4.0
@@ -239,3 +242,16 @@ def test_causes_add_up_to_the_history_with_what_followed_a_step():
     history, _, _ = answered(World(15, east=shocked))
     total = sum(cause.change for cause in history.causes)
     assert total[-1] == pytest.approx(history.change[-1], abs=1e-6)
+
+
+def test_a_knob_that_gives_way_while_the_ground_freezes_is_not_laid_at_the_pier_s_door():
+    """50" of azimuth from 1 December to 20 January for good; lost zeros, no level, nights to 20 February."""
+    world = World(19, kept=False, years=1.3, kappa=lambda d: 50.0 * np.clip((d - 366.0) / 50.0, 0.0, 1.0))
+    made = make(world)
+    day = [night.time_us / DAY_US - FIRST_DAY for night in made.given.nights.nights]
+    autumn = [n for n, d in zip(made.given.nights.nights, day, strict=True) if 250.0 < d < 446.0]
+    history = separate(replace(made.given, nights=Nights(nights=tuple(autumn))))
+    truth = made.truth(history.time_us)
+    error = history.change[:, COLUMNS] - (truth - truth[0])
+    assert history.follows == ForcingKind.CALENDAR
+    assert np.all(np.abs(error[-1]) < 2.0 * history.sd[-1, COLUMNS])
