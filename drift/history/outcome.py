@@ -319,6 +319,9 @@ def _sum_of_one(pair: Sequence[CorrectionFound]) -> bool:
 
 
 SIZES = {"tilt_north": TILT_NORTH, "tilt_east": TILT_EAST, "mount_az": MOUNT_AZ, "mount_alt": MOUNT_ALT}
+#: A smaller step of pier or mount is in the history, but not worth an event [arcsec]: our own rule.  A sensor
+#: shows such steps to some tenths, as what is left of a knock of its own; no advice changes with them.
+LEAST_TOLD_ARCSEC = 3.0
 #: A correction held when what was found is what was asked within this share and this many sd.
 HELD_SHARE, HELD_SDS = 0.25, 2.0
 #: Least error of a person setting a knob [arcsec]: common practice.
@@ -351,6 +354,8 @@ def _steps_told(searched: StepsFound, view: View) -> list[tuple[FoundStep, Event
         if found.recovers:
             after, after_sd = _afterwards(view, number, found)
             event = replace(event, afterwards=after, afterwards_sd=after_sd)
+        if 0.0 < np.linalg.norm([size[name] for name in SIZES]) < LEAST_TOLD_ARCSEC:
+            continue
         knobs = BOTH_KNOBS if found.likeliest is Part.MOUNT else ()
         out += [(found, _of_knob(event, found, knob)) for knob in knobs] or [(found, event)]
     return out

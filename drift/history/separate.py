@@ -51,7 +51,7 @@ from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
 from drift.night.estimate import UNKNOWN_SD
 from drift.notices import HistoryCode, Notice, info, warning
-from drift.quantities import Bools, Floats
+from drift.quantities import YEAR_DAYS, Bools, Floats
 from drift.types import HISTORY_COLUMNS, History, HistoryScales, Lasting, Nights, Separable
 
 #: Zeros that scatter less than this, over so many nights, look kept, whatever the site file says.
@@ -234,7 +234,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
         north_tilt_from_mount_altitude=north,
         seasonal=season,
         winters=components.winters(seen, season, south),
-        lasting=components.lasting(shape) or _short_lasting(seen),
+        lasting=components.lasting(shape) or _short_lasting(seen, sd[-1, :2]),
         events=tuple(events),
         corrections=tuple(found),
         axis_now=now,
@@ -295,17 +295,23 @@ def _known(axis: Floats, sd: Floats) -> tuple[Floats, Floats]:
     return np.where(unknown, np.nan, axis), np.where(unknown, np.nan, sd)
 
 
-def _short_lasting(seen: View) -> Lasting | None:
-    """Return the rate of a record too short to tell a trend from the season: the model's own, wide."""
+def _short_lasting(seen: View, tilt_sd: Floats) -> Lasting | None:
+    """Return the rate of a record too short to tell a trend from the season: the model's own, wide.
+
+    How much ground settles by itself can't be learnt from so little, so the rate is known no better than
+    the tilt over the record, `tilt_sd` (2,) at its end.
+    """
     at, line = seen.fit.columns.at["settlement"], seen.fit.columns.at.get(STEADY_PIER)
     now, columns = rate_now(seen.fit.model.series.time_us), np.arange(at.start, at.stop)
     if line is not None:
         now, columns = np.hstack([now, np.eye(2)]), np.append(columns, np.arange(line.start, line.stop))
     rate = now @ seen.fit.amplitude[columns]
     cov = now @ seen.fit.amplitude_cov[np.ix_(columns, columns)] @ now.T
+    years = max(float(seen.fit.model.series.days[-1]), 1.0) / YEAR_DAYS
+    over_record = float(np.sqrt(np.mean(np.nan_to_num(tilt_sd) ** 2))) / years
     return Lasting(
         arcsec_per_year=float(np.hypot(*rate)),
-        arcsec_per_year_sd=float(np.sqrt(np.trace(cov) / 2.0)),
+        arcsec_per_year_sd=max(float(np.sqrt(np.trace(cov) / 2.0)), over_record),
         toward_bearing_deg=None,
     )
 

@@ -137,6 +137,8 @@ PLACE_SHARE = 0.9
 NAMED_SHARE = 10.0 / 11.0
 #: A step of a level is looked for so many of its readings before and after a step of pier or mount.
 NEAR_READINGS = 4
+#: So many nights after it tell whether the axis stayed; without, it must be ten times likelier than a step.
+NIGHTS_THAT_TELL = 2
 #: The knobs, which may move both at once: `Part.MOUNT`.
 BOTH_KNOBS = (Part.MOUNT_AZ, Part.MOUNT_ALT)
 #: What follows a step within so many days may belong to it.
@@ -487,7 +489,9 @@ def _of_the_level(fit: Fit, index: int, step_odds: float) -> LevelStep | None:
             gain = Solver(stepped).at(fit.scales).log_marginal - alone + chance
             total.append(gain)
             best = (gain, step) if best is None or gain > best[0] else best
-    if best is None or float(np.logaddexp.reduce(total)) <= max(step_odds, STEP_LOG_ODDS):
+    unseen = int(np.sum(series.night[index:] >= 0)) < NIGHTS_THAT_TELL
+    least = max(step_odds, 0.0) + STEP_LOG_ODDS if unseen else max(step_odds, STEP_LOG_ODDS)
+    if best is None or float(np.logaddexp.reduce(total)) <= least:
         return None
     return best[1]
 

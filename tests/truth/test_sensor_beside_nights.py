@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+import pytest
 from moving_references import COLUMNS, FIRST_DAY, World, held, make
 
 from drift.codes import Part
@@ -66,6 +67,21 @@ def test_the_truth_lies_within_what_is_said_and_rows_are_nights_and_days():
         sizes.append(rms(error)[:2])
     assert np.mean(shares) > HELD
     assert np.all(np.mean(sizes, axis=0) < TILT_RMS)
+
+
+@pytest.mark.parametrize(("size", "events"), [(2.0, 0), (8.0, 1)])
+def test_a_step_of_some_arcseconds_only_is_in_the_tilt_and_no_event(size, events):
+    """A fine sensor shows 2" for sure; no advice changes with so little, and nobody is called for it."""
+    at = 200.0 + 5.05 / 24.0
+    made = make(World(7, years=1.0, kept=False, east=lambda d: size * (d >= at)))
+    given = made.given
+    table = sensor_log(World(7, years=1.0), made, wander=0.3, warmth=0.0, swing=0.0)
+    folded = fold_sensors(table, given.nights, given.split, given.warmth, given.latitude_rad)
+    history = separate(replace(given, levels=folded.levels, sensors=folded.sensors))
+    assert len([event for event in history.events if not event.recorded]) == events
+    late = history.time_us > (FIRST_DAY + at) * DAY_US
+    risen = history.change[late, 1].mean() - history.change[~late, 1].mean()
+    assert abs(risen - size) < 1.0
 
 
 def test_a_bump_is_named_and_dated_to_the_reading():
