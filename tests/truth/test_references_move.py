@@ -255,3 +255,13 @@ def test_a_knob_that_gives_way_while_the_ground_freezes_is_not_laid_at_the_pier_
     error = history.change[:, COLUMNS] - (truth - truth[0])
     assert history.follows == ForcingKind.CALENDAR
     assert np.all(np.abs(error[-1]) < 2.0 * history.sd[-1, COLUMNS])
+
+
+def test_the_rate_of_a_short_record_is_known_no_better_than_the_tilt_over_it():
+    """Five months of a pier that settles by 30" a year, as it froze and thawed."""
+    world = World(21, level_every=14, years=0.42, north=lambda d: -30.0 * d / YEAR)
+    history, _, sd = answered(world)
+    years = (history.time_us[-1] - history.time_us[0]) / DAY_US / YEAR
+    least = float(np.sqrt(np.mean(sd[-1, :2] ** 2))) / years
+    assert history.lasting.arcsec_per_year_sd > 0.999 * least  # times of nights are rounded
+    assert abs(history.lasting.arcsec_per_year - 30.0) < 3.0 * history.lasting.arcsec_per_year_sd
